@@ -1,0 +1,53 @@
+//! EDGE: the command line. Opens files, calls the library, writes results; one file per command.
+//!
+//! Exit status: 0 done, 1 it could not be done (one message on standard error), 2 wrong usage.
+
+mod inspect;
+mod out;
+mod review;
+mod segments;
+mod simulate;
+mod survey;
+
+use crate::error::Result;
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+
+/// Reads exported infusion-pump logs and says what was blocked, where, and how sure that is.
+#[derive(Parser)]
+#[command(version, about, max_term_width = 100)]
+struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    Review(review::Args),
+    Inspect(inspect::Args),
+    Segments(segments::Args),
+    Simulate(simulate::Args),
+    Survey(survey::Args),
+}
+
+/// Runs the program with the process's arguments.
+pub fn main() -> ExitCode {
+    let args = Args::parse(); // wrong usage ends here, with status 2
+    match run(args.command) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            out::problem(&error);
+            ExitCode::from(1)
+        }
+    }
+}
+
+fn run(command: Command) -> Result<()> {
+    match command {
+        Command::Review(args) => review::run(&args),
+        Command::Inspect(args) => inspect::run(&args),
+        Command::Segments(args) => segments::run(&args),
+        Command::Simulate(args) => simulate::run(&args),
+        Command::Survey(args) => survey::run(&args),
+    }
+}

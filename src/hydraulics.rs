@@ -1,0 +1,1 @@
+//! The physics of an infusion line: resistance of tubes, viscosity, blocking laws, exact ramps and relaxations.

@@ -1,0 +1,1 @@
+//! LAYER 1: bytes become a record.

@@ -1,0 +1,52 @@
+//! Plain data that every layer reads: what one infusion's files said, cleaned but not judged.
+//!
+//! In: what [`crate::ingest`] (or the simulator) built. Out: [`Record`]. No identity of a patient, a member of
+//! staff or a device has a field here. Times are seconds from the record's start (`t_s`); the [`Clock`] turns
+//! them back.
+
+mod event;
+mod line;
+mod trace;
+
+pub use event::{Event, EventKind};
+pub use line::{Access, AccessKind, FilterPart, FilterPosition, Fluid, Line, LineChannel, Tail};
+pub use trace::{Channel, Intake, Notice, RejectedRow, Samples};
+
+use crate::time::Clock;
+
+/// Everything that is known of one infusion before anything is judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Record {
+    /// Name of the infusion where the trace has many; `None` where it has one.
+    pub infusion: Option<String>,
+    /// How the trace writes time.
+    pub clock: Clock,
+    /// The pump channels, sorted by name; never empty, each with at least one sample.
+    pub channels: Vec<Channel>,
+    /// Events in order of time; empty where there is no events file (see `events_given`).
+    pub events: Vec<Event>,
+    /// Whether an events file was given at all: "no event" and "nobody wrote events down" differ.
+    pub events_given: bool,
+    /// What lies between pump and patient; `None` where no line file was given.
+    pub line: Option<Line>,
+    /// How the reading went.
+    pub intake: Intake,
+}
+
+impl Record {
+    /// The first sample's time over all channels, seconds from the record's start.
+    pub fn start_s(&self) -> f64 {
+        self.channels
+            .iter()
+            .filter_map(|c| c.samples.t_s.first())
+            .fold(f64::INFINITY, |a, &b| a.min(b))
+    }
+
+    /// The last sample's time over all channels, seconds from the record's start.
+    pub fn end_s(&self) -> f64 {
+        self.channels
+            .iter()
+            .filter_map(|c| c.samples.t_s.last())
+            .fold(f64::NEG_INFINITY, |a, &b| a.max(b))
+    }
+}

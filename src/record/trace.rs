@@ -1,0 +1,131 @@
+//! The trace: samples per channel, and how the reading of the files went.
+
+use crate::time::Span;
+
+/// One pump channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Channel {
+    /// The channel's name in the trace; `pump` where the trace has no channel column.
+    pub id: String,
+    /// The samples, in order of time.
+    pub samples: Samples,
+    /// Usual distance between samples, seconds: the median of the differences; `None` with fewer than two samples.
+    pub period_s: Option<f64>,
+    /// Whether rows were written on change rather than by the clock: then the last value holds until the next row.
+    pub on_change: bool,
+    /// Stretches in which samples are missing.
+    pub gaps: Vec<Span>,
+}
+
+/// Columns of equal length, sorted by time, times strictly rising.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Samples {
+    /// Seconds from the record's start.
+    pub t_s: Vec<f64>,
+    /// Pressure at the pump's outlet sensor, gauge, mmHg; NaN = not measured.
+    pub pressure_mmhg: Vec<f64>,
+    /// Rate that the channel is set to and running at, mL/h; 0 while paused or stopped. Finite, not negative.
+    pub rate_ml_h: Vec<f64>,
+    /// Volume delivered so far, mL; NaN = not given.
+    pub volume_ml: Vec<f64>,
+    /// Pressure limit in force, mmHg; NaN = not given.
+    pub limit_mmhg: Vec<f64>,
+}
+
+impl Samples {
+    /// Number of samples.
+    pub fn len(&self) -> usize {
+        self.t_s.len()
+    }
+
+    /// Whether there is no sample.
+    pub fn is_empty(&self) -> bool {
+        self.t_s.is_empty()
+    }
+}
+
+/// How the reading of the trace and its companions went.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Intake {
+    /// Data rows in the trace (header not counted).
+    pub rows: u64,
+    /// Rows not used; `rows_rejected <= rows`.
+    pub rows_rejected: u64,
+    /// The first hundred rejected rows, in the file's order.
+    pub rejected: Vec<RejectedRow>,
+    /// Rows that repeated an earlier one of the same channel and time (the last one counts), and so were not kept twice.
+    pub repeats: u64,
+    /// Rows that stood later in the file than a row of a later time, and were sorted in.
+    pub out_of_order: u64,
+    /// Things a reader of the report must know about the files.
+    pub notices: Vec<Notice>,
+}
+
+/// A row that was not used, and why.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RejectedRow {
+    /// Line in the file, from 1, header included.
+    pub line: u64,
+    /// The column at fault.
+    pub column: String,
+    /// The cell as it stood; empty where the column may identify a person.
+    pub value: String,
+    /// Why, in a few words: `not a number`.
+    pub reason: String,
+}
+
+/// What a reader must know about the files: a closed set, worded by the report.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Notice {
+    /// No row of the events file lies within the trace's time.
+    EventsOutsideTrace {
+        /// How many events the file has.
+        events: usize,
+    },
+    /// Some events lie outside the trace's time.
+    SomeEventsOutsideTrace {
+        /// How many of them.
+        outside: usize,
+    },
+    /// Words in the event column that the contract does not know; kept and shown.
+    UnknownEvents {
+        /// The distinct words.
+        words: Vec<String>,
+    },
+    /// An event or the line file names a channel that the trace does not have.
+    UnknownChannel {
+        /// Which file: `events` or `line`.
+        file: &'static str,
+        /// The name.
+        channel: String,
+    },
+    /// Columns that may identify a person were dropped unread.
+    IdentityColumnsDropped {
+        /// Their headers.
+        columns: Vec<String>,
+    },
+    /// Columns that the contract does not know were ignored.
+    ColumnsIgnored {
+        /// Their headers.
+        columns: Vec<String>,
+    },
+    /// A channel's volume counter falls: not possible within one infusion; the trace may hold two.
+    VolumeFalls {
+        /// The channel.
+        channel: String,
+        /// Line in the file where it falls first.
+        line: u64,
+    },
+    /// Pressures outside what a line can bear: likely another unit.
+    ImplausiblePressure {
+        /// The channel.
+        channel: String,
+        /// The highest or lowest pressure found, mmHg.
+        pressure_mmhg: f64,
+    },
+    /// No pressure at all was measured on this channel.
+    NoPressure {
+        /// The channel.
+        channel: String,
+    },
+}

@@ -1,0 +1,1 @@
+//! LAYER 3: results become text and pictures.

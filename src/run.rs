@@ -1,0 +1,1 @@
+//! The jobs from bytes to results, without files.

@@ -1,0 +1,1 @@
+//! LAYER 2a: numbers become changes; knows no pump.

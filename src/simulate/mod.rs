@@ -1,0 +1,1 @@
+//! The simulator: a scenario becomes a made record whose truth is known.

@@ -1,0 +1,1 @@
+//! Textbook numerics with their sources; knows no pump.

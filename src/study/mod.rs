@@ -1,0 +1,1 @@
+//! Reviews become a survey.

@@ -1,0 +1,4 @@
+//! Tests of the whole program and of the crate's public face, in one binary (linking is most of their cost).
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod tidy;

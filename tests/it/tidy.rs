@@ -1,0 +1,154 @@
+//! House rules as tests: every module says what it is for, and a layer names only the layers below it.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Room and the rooms it may name. Rooms with no row here are edges (`cli`) or the crate's root.
+const MAY_USE: &[(&str, &[&str])] = &[
+    ("units", &[]),
+    ("time", &[]),
+    ("error", &[]),
+    ("hydraulics", &["units"]),
+    ("stats", &["units"]),
+    ("signal", &["stats"]),
+    ("record", &["time", "units"]),
+    ("ingest", &["error", "record", "time", "units"]),
+    (
+        "infer",
+        &["hydraulics", "record", "signal", "stats", "time", "units"],
+    ),
+    ("study", &["infer", "record", "stats", "time", "units"]),
+    (
+        "report",
+        &[
+            "hydraulics",
+            "infer",
+            "record",
+            "signal",
+            "study",
+            "time",
+            "units",
+        ],
+    ),
+    ("simulate", &["error", "time", "units"]),
+    (
+        "run",
+        &[
+            "error", "infer", "ingest", "record", "signal", "study", "time", "units",
+        ],
+    ),
+    (
+        "cli",
+        &[
+            "error",
+            "hydraulics",
+            "infer",
+            "ingest",
+            "record",
+            "report",
+            "run",
+            "signal",
+            "simulate",
+            "study",
+            "time",
+            "units",
+        ],
+    ),
+];
+
+/// What only the edge may touch.
+const EDGE_ONLY: &[&str] = &[
+    "std::fs",
+    "std::env",
+    "std::net",
+    "SystemTime",
+    "Instant::now",
+    "println!",
+    "eprintln!",
+];
+
+fn sources() -> Vec<(PathBuf, String)> {
+    fn walk(dir: &Path, into: &mut Vec<(PathBuf, String)>) {
+        for entry in fs::read_dir(dir).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                walk(&path, into);
+            } else if path.extension().is_some_and(|e| e == "rs") {
+                let text = fs::read_to_string(&path).unwrap();
+                into.push((path, text));
+            }
+        }
+    }
+    let mut found = Vec::new();
+    walk(
+        &Path::new(env!("CARGO_MANIFEST_DIR")).join("src"),
+        &mut found,
+    );
+    assert!(10 < found.len(), "the walk found too little to be a check");
+    found
+}
+
+fn room(path: &Path) -> String {
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let first = path.strip_prefix(src).unwrap().components().next().unwrap();
+    first
+        .as_os_str()
+        .to_string_lossy()
+        .trim_end_matches(".rs")
+        .to_string()
+}
+
+/// Code without its comments: a doc link to a higher layer is no dependence.
+fn code(text: &str) -> String {
+    text.lines()
+        .filter(|l| !l.trim_start().starts_with("//"))
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+#[test]
+fn every_module_opens_by_saying_what_it_is_for() {
+    for (path, text) in sources() {
+        assert!(
+            text.starts_with("//!"),
+            "{} does not open with `//!`",
+            path.display()
+        );
+    }
+}
+
+#[test]
+fn a_layer_names_only_the_layers_below_it() {
+    for (path, text) in sources() {
+        let room = room(&path);
+        let Some((_, allowed)) = MAY_USE.iter().find(|(name, _)| *name == room) else {
+            assert!(
+                ["lib", "main"].contains(&room.as_str()),
+                "room `{room}` has no row in MAY_USE"
+            );
+            continue;
+        };
+        let code = code(&text);
+        for (other, _) in MAY_USE
+            .iter()
+            .filter(|(o, _)| *o != room && !allowed.contains(o))
+        {
+            let named = code.contains(&format!("crate::{other}"))
+                || code.contains(&format!("crate::{{{other}"));
+            assert!(
+                !named,
+                "{} names `{other}`, which lies above it",
+                path.display()
+            );
+        }
+        if room != "cli" {
+            for word in EDGE_ONLY {
+                assert!(
+                    !code.contains(word),
+                    "{} uses {word}, which belongs to the edge",
+                    path.display()
+                );
+            }
+        }
+    }
+}
