@@ -128,4 +128,32 @@ pub enum Notice {
         /// The channel.
         channel: String,
     },
+    /// Rows of one channel and time that do not agree (the last one counts): the trace may hold two infusions.
+    ConflictingRepeats {
+        /// The channel.
+        channel: String,
+        /// How many rows disagree with an earlier one of the same time.
+        rows: u64,
+        /// Line in the file of the first of them.
+        line: u64,
+    },
+    /// An infusion of the trace of which no row could be used, and which therefore has no record.
+    InfusionUnread {
+        /// Its name in the trace.
+        infusion: String,
+        /// How many rows it has.
+        rows: u64,
+    },
+    /// Rows of the events file that could not be used.
+    EventRowsRejected {
+        /// How many.
+        rows: u64,
+        /// The first hundred, in the file's order.
+        rejected: Vec<RejectedRow>,
+    },
+    /// Events of infusions that the trace does not have, left aside.
+    EventsOfOtherInfusions {
+        /// How many.
+        events: usize,
+    },
 }
