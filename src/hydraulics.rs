@@ -1,1 +1,0 @@
-//! The physics of an infusion line: resistance of tubes, viscosity, blocking laws, exact ramps and relaxations.
