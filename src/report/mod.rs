@@ -1,1 +1,17 @@
 //! LAYER 3: results become text and pictures.
+//!
+//! In: a record and its review. Out: the contract's JSON ([`wire`]), a page, pictures and a summary for the
+//! terminal. All sentences come from [`words`]. Nothing here judges, reads a file or looks at a clock.
+
+pub mod wire;
+pub mod words;
+
+use crate::infer::Review;
+use crate::record::Record;
+
+/// The review as the contract's JSON object: indented, fields in the contract's order, a newline at the end.
+pub fn review_json(record: &Record, review: &Review) -> String {
+    let wire = wire::Review::new(record, review);
+    // Strings, numbers and maps with text keys cannot fail to be written.
+    serde_json::to_string_pretty(&wire).map_or_else(|_| String::new(), |text| text + "\n")
+}

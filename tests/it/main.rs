@@ -1,4 +1,6 @@
 //! Tests of the whole program and of the crate's public face, in one binary (linking is most of their cost).
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod contract_review;
+mod scenes;
 mod tidy;

@@ -1,0 +1,73 @@
+//! Every sentence of the program's results, in English, in one place.
+//!
+//! In: findings, checks, notices, figures. Out: plain sentences with units and sensible digits, for a reader
+//! without a glossary. Text that came from a log passes [`clip`] first; escaping for a page is the page's work.
+
+mod answer;
+mod checks;
+mod evidence;
+mod moment;
+mod number;
+mod record;
+mod site;
+
+pub use answer::{Verdict, headline, verdict};
+pub use checks::{check, check_reason, check_sentence};
+pub use evidence::{Weight, finding, weight};
+pub use moment::{Clockwork, between, day, moment, offset, time_of_day, times_are};
+pub use number::{
+    bare, compliance, count, duration, percent, pressure, rate, resistance, significant, volume,
+    with_interval,
+};
+pub use record::{CAUTIONS, assumption, cannot_tell, doing, notice, rejected_title};
+pub use site::{cause_name, certainty, course_name, list, pause_cause, site_name, site_short};
+
+/// Longest piece of a log's text that a report shows, in characters.
+const LONGEST: usize = 48;
+
+/// Text of a log made fit to be shown: at most 48 characters (then an ellipsis), and no character that steers a
+/// terminal or turns the direction of writing.
+pub fn clip(text: &str) -> String {
+    clip_to(text, LONGEST)
+}
+
+/// [`clip`] to another length, in characters, at least one.
+pub fn clip_to(text: &str, longest: usize) -> String {
+    let tame = |c: char| {
+        let turns = matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+        if c == '\n' || c == '\t' || c == '\r' {
+            ' '
+        } else if c.is_control() || turns {
+            '\u{fffd}'
+        } else {
+            c
+        }
+    };
+    let mut shown: String = text.chars().take(longest).map(tame).collect();
+    if text.chars().nth(longest).is_some() {
+        shown.pop();
+        shown.push('…');
+    }
+    shown
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn long_names_are_cut_with_an_ellipsis_and_short_ones_stay() {
+        assert_eq!(clip("pn"), "pn");
+        let cut = clip(&"x".repeat(10_000));
+        assert_eq!(cut.chars().count(), LONGEST);
+        assert!(cut.ends_with('…'));
+    }
+
+    #[test]
+    fn text_of_a_log_cannot_steer_the_terminal() {
+        assert_eq!(
+            clip("a\u{1b}[31mb\u{202e}c\nd"),
+            "a\u{fffd}[31mb\u{fffd}c d"
+        );
+    }
+}

@@ -1,0 +1,152 @@
+//! What a reader must know about the files, what was assumed, what cannot be told, and the cautions.
+
+use super::number::{compliance, count, pressure, rate, resistance, with_interval};
+use super::{clip, list};
+use crate::infer::{Assumption, CannotTell, Doing};
+use crate::record::Notice;
+
+/// The cautions that every report and page carries.
+pub const CAUTIONS: [&str; 6] = [
+    "This looks back at a log. It is not for alarm decisions and is no bedside device.",
+    "Never flush against resistance.",
+    "The filter is replaced after the other causes have been reviewed, whatever its probability.",
+    "Relief frees a bolus: the volume held under pressure runs into the patient.",
+    "A normal pressure does not exclude infiltration or extravasation.",
+    "Local protocol and licensed practice decide.",
+];
+
+/// A notice about the files.
+pub fn notice(notice: &Notice) -> String {
+    match notice {
+        Notice::EventsOutsideTrace { events } => format!(
+            "None of the {} in the events file lies within the trace’s time. Is it the file of another day or infusion?",
+            count(*events as u64, "event", "events")
+        ),
+        Notice::SomeEventsOutsideTrace { outside } => format!(
+            "{} outside the trace’s time.",
+            count(*outside as u64, "event lies", "events lie")
+        ),
+        Notice::UnknownEvents { words } => {
+            format!(
+                "Events with words that are not known are shown but not used: {}.",
+                quoted(words)
+            )
+        }
+        Notice::UnknownChannel { file, channel } => format!(
+            "The {file} file names the channel “{}”, which the trace does not have.",
+            clip(channel)
+        ),
+        Notice::IdentityColumnsDropped { columns } => format!(
+            "Columns that may identify a person were dropped unread: {}.",
+            quoted(columns)
+        ),
+        Notice::ColumnsIgnored { columns } => {
+            format!(
+                "Columns that are not known were ignored: {}.",
+                quoted(columns)
+            )
+        }
+        Notice::VolumeFalls { channel, line } => format!(
+            "The volume counter of channel “{}” falls at line {line}. The trace may hold two infusions, or the counter was set back.",
+            clip(channel)
+        ),
+        Notice::ImplausiblePressure {
+            channel,
+            pressure_mmhg,
+        } => format!(
+            "Channel “{}” has a pressure of {}. Is the column in another unit than mmHg?",
+            clip(channel),
+            pressure(*pressure_mmhg)
+        ),
+        Notice::NoPressure { channel } => format!(
+            "No pressure was measured on channel “{}”: nothing can be said of it.",
+            clip(channel)
+        ),
+    }
+}
+
+/// At most a dozen names of the log, each cut to a readable length.
+fn quoted(words: &[String]) -> String {
+    let mut shown: Vec<String> = words
+        .iter()
+        .take(12)
+        .map(|w| format!("“{}”", clip(w)))
+        .collect();
+    if shown.len() < words.len() {
+        shown.push(format!("{} more", words.len() - shown.len()));
+    }
+    list(&shown)
+}
+
+/// Something taken for granted.
+pub fn assumption(assumption: &Assumption) -> String {
+    match assumption {
+        Assumption::NoLineFile => {
+            "No line file was given: every part of the line may lie within a wide range.".into()
+        }
+        Assumption::NoEventsFile => {
+            "No events file was given: pauses are read from the rate; filter changes, flushes and medications are not known.".into()
+        }
+        Assumption::FilterPlacedAtStart => "The filter was taken as new at the record’s start.".into(),
+        Assumption::FilterBelowJoin => "The filter was taken to sit below the join, so that all fluids pass it.".into(),
+        Assumption::ComplianceRange { channel, ul_per_mmhg } => format!(
+            "How elastic channel “{}” is was not given; taken as {}.",
+            clip(channel),
+            with_interval(*ul_per_mmhg, compliance, "95 %")
+        ),
+        Assumption::CatheterFromSize { mmhg_h_per_ml } => format!(
+            "The catheter’s resistance was worked out from its size: {}.",
+            resistance(*mmhg_h_per_ml)
+        ),
+        Assumption::CatheterRange => {
+            "The catheter’s size was not given: its resistance may lie within a wide range.".into()
+        }
+    }
+}
+
+/// Something that the record cannot tell.
+pub fn cannot_tell(what: CannotTell) -> &'static str {
+    match what {
+        CannotTell::FilterFromCatheter => {
+            "Filter and catheter apart: the pump’s sensor sees both as one, and no pause, rate change or intervention here tells them apart. How the pressure answers to a new filter, or to a flush by those licensed for it, would."
+        }
+        CannotTell::Distance => {
+            "How far away the block is: there are too few samples while the pressure climbed."
+        }
+        CannotTell::TubingFromShared => {
+            "Whether the channel’s own tubing or the part below it is blocked: only one channel was recorded."
+        }
+        CannotTell::Baseline => {
+            "What was normal for this line: the time before the episode is too short or too disturbed."
+        }
+        CannotTell::Infiltration => {
+            "Whether fluid left the vein: pressure is a poor witness of it. Only the insertion site shows it."
+        }
+        CannotTell::AnyCause => {
+            "Which cause it was: none of the explanations fits the record well."
+        }
+    }
+}
+
+/// What a channel was doing.
+pub fn doing(doing: Doing) -> String {
+    match doing {
+        Doing::Running { rate_ml_h } => format!("running at {}", rate(rate_ml_h)),
+        Doing::Paused(cause) => super::pause_cause(cause).into(),
+        Doing::Gap => "no data".into(),
+    }
+}
+
+/// Heading for the rows that were not used: `3 of 8,640 rows were not used`.
+pub fn rejected_title(rejected: u64, rows: u64) -> String {
+    let were = if rejected == 1 { "was" } else { "were" };
+    format!(
+        "{} of {} {were} not used",
+        grouped(rejected),
+        count(rows, "row", "rows")
+    )
+}
+
+fn grouped(n: u64) -> String {
+    count(n, "", "").trim_end().to_string()
+}

@@ -1,0 +1,80 @@
+//! Names of sites, causes, courses and certainty.
+
+use crate::infer::{Cause, Confidence, Course, PauseCause, Site};
+
+/// The site as a label of two or three words.
+pub fn site_short(site: Site) -> &'static str {
+    match site {
+        Site::Supply => "Supply",
+        Site::Tubing => "Tubing",
+        Site::Filter => "Filter",
+        Site::Catheter => "Catheter",
+        Site::Settings => "Limit too low",
+        Site::None => "Nothing blocked",
+    }
+}
+
+/// The site in a sentence.
+pub fn site_name(site: Site) -> &'static str {
+    match site {
+        Site::Supply => "the supply above the pump",
+        Site::Tubing => "one channel’s own tubing",
+        Site::Filter => "the in-line filter",
+        Site::Catheter => "the catheter or the line below the filter",
+        Site::Settings => "a pressure limit set too low",
+        Site::None => "movement, a change of height or an artefact",
+    }
+}
+
+/// The cause in a sentence.
+pub fn cause_name(cause: Cause) -> &'static str {
+    match cause {
+        Cause::SupplyStopped => "container empty, vent closed or clamp closed above the pump",
+        Cause::TubingBlocked => "kink or closed clamp on one channel’s tubing",
+        Cause::FilterLoading => "filter loading up with the volume that passes it",
+        Cause::FilterSettling => "filter blocking at restarts, from what settled in pauses",
+        Cause::FilterPrecipitate => "precipitate in the filter after a medication",
+        Cause::CatheterNarrowing => "catheter narrowing with time",
+        Cause::CatheterBlocked => "clamp closed or kink below the filter",
+        Cause::CatheterPositional => "catheter that opens and closes with movement",
+        Cause::LimitTooLow => "pressure limit too low for rate, fluid and catheter",
+        Cause::HeightChange => "pump or patient raised or lowered",
+        Cause::Artefact => "cough, crying, knock or sensor artefact",
+    }
+}
+
+/// The course in a sentence: it came …
+pub fn course_name(course: Course) -> &'static str {
+    match course {
+        Course::Gradual => "slowly",
+        Course::Step => "at once, within a minute or two",
+        Course::Intermittent => "and went several times",
+    }
+}
+
+/// `high certainty`.
+pub fn certainty(confidence: Confidence) -> &'static str {
+    match confidence {
+        Confidence::High => "high certainty",
+        Confidence::Moderate => "moderate certainty",
+        Confidence::Low => "low certainty",
+    }
+}
+
+/// Why a channel stood still.
+pub fn pause_cause(cause: PauseCause) -> &'static str {
+    match cause {
+        PauseCause::Manual => "paused by hand",
+        PauseCause::Alarm => "stopped by an alarm",
+        PauseCause::Unknown => "stopped, reason not recorded",
+    }
+}
+
+/// `a`, `a and b`, `a, b and c`.
+pub fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => one.clone(),
+        [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
+    }
+}
