@@ -58,6 +58,37 @@ pub fn notice(notice: &Notice) -> String {
             clip(channel),
             pressure(*pressure_mmhg)
         ),
+        Notice::ConflictingRepeats {
+            channel,
+            rows,
+            line,
+        } => format!(
+            "On channel “{}” {} an earlier one of the same time (first at line {line}); the last one counts. The trace may hold two infusions.",
+            clip(channel),
+            count(*rows, "row contradicts", "rows contradict")
+        ),
+        Notice::InfusionUnread { infusion, rows } => format!(
+            "Infusion “{}” could not be reviewed: none of its {} could be used.",
+            clip(infusion),
+            count(*rows, "row", "rows")
+        ),
+        Notice::EventRowsRejected { rows, rejected } => {
+            let first: Vec<String> = rejected
+                .iter()
+                .take(3)
+                .map(|r| format!("line {}: {}", r.line, clip(&r.reason)))
+                .collect();
+            format!(
+                "{} of the events file could not be used ({}).",
+                count(*rows, "row", "rows"),
+                first.join("; ")
+            )
+        }
+        Notice::EventsOfOtherInfusions { events } => format!(
+            "{} to infusions that the trace does not have, and {} left aside.",
+            count(*events as u64, "event belongs", "events belong"),
+            if *events == 1 { "was" } else { "were" }
+        ),
         Notice::NoPressure { channel } => format!(
             "No pressure was measured on channel “{}”: nothing can be said of it.",
             clip(channel)
