@@ -3,6 +3,7 @@
 //! Exit status: 0 done, 1 it could not be done (one message on standard error), 2 wrong usage.
 
 mod inspect;
+mod open;
 mod out;
 mod review;
 mod segments;

@@ -1,1 +1,82 @@
 //! LAYER 1: bytes become a record.
+//!
+//! In: readers over the contract's trace, events and line files, each with the name to use in messages. Out: one
+//! [`Record`] per infusion, cleaned but not judged, or the one [`crate::error::Error`] that says where to look.
+//! Nothing here opens a file. A bad row is no failure: it is left out, counted and shown; only where more than
+//! 1 % of the rows are bad does the reading stop ([`Settings::keep_going`] lifts that).
+//!
+//! [`table`] reads delimited text and keeps every cell's place; [`moment`] reads times; [`cell`] numbers and names;
+//! [`trace`] sorts rows to infusions and channels; [`order`] puts them in order of time and finds gaps;
+//! [`events`] and [`line`] read the trace's companions.
+
+mod cell;
+mod events;
+mod line;
+mod moment;
+mod names;
+mod order;
+mod table;
+mod trace;
+
+pub use line::{attach_line, read_line};
+pub use trace::MOST_REJECTED;
+
+use crate::error::Result;
+use crate::record::Record;
+use std::io::Read;
+use std::path::Path;
+
+/// Bytes and the name they go by in messages.
+pub struct Source<'a> {
+    /// The file as the user named it.
+    pub name: &'a Path,
+    /// Its bytes.
+    pub reader: &'a mut dyn Read,
+}
+
+/// How to read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Settings {
+    /// Read on although more than [`MOST_REJECTED`] of the rows cannot be used.
+    pub keep_going: bool,
+}
+
+/// Reads one trace with its companions: one record per infusion, sorted by name (one, with `infusion` `None`, where
+/// the trace has no `infusion` column).
+///
+/// In each record rows kept (samples and repeats) + rows rejected = rows given.
+///
+/// # Errors
+/// A file that cannot be read or is no table, a missing column, no usable row, more than 1 % of the rows rejected
+/// (without [`Settings::keep_going`]), events or a line file whose times are of another kind than the trace's, a key
+/// or value in the line file that is not the contract's.
+///
+/// ```
+/// use patency::ingest::{Settings, Source, read_records};
+/// let mut csv = "time,channel,pressure_mmhg,rate_ml_h\n0,pn,31,4.2\n10,pn,,4.2\n".as_bytes();
+/// let trace = Source { name: "night.csv".as_ref(), reader: &mut csv };
+/// let records = read_records(trace, None, None, &Settings::default()).unwrap();
+/// assert_eq!(records[0].channels[0].samples.pressure_mmhg[0], 31.0);
+/// assert!(records[0].channels[0].samples.pressure_mmhg[1].is_nan()); // not measured
+/// ```
+pub fn read_records(
+    trace: Source,
+    events: Option<Source>,
+    line: Option<Source>,
+    settings: &Settings,
+) -> Result<Vec<Record>> {
+    let trace = trace::read(trace, settings)?;
+    let mut records = trace.records;
+    if let Some(source) = events {
+        let read = events::read(source, trace.kind, trace.has_infusions, settings)?;
+        events::attach(&mut records, read)?;
+    }
+    if let Some(source) = line {
+        let text = line::LineText::read(source)?;
+        for record in &mut records {
+            let parsed = text.parse(&record.clock)?;
+            attach_line(record, parsed);
+        }
+    }
+    Ok(records)
+}

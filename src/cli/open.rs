@@ -1,0 +1,50 @@
+//! Opens the files that a command was given, and has them read.
+
+use crate::error::{Error, Result};
+use crate::ingest::{self, Settings, Source};
+use crate::record::Record;
+use std::fs::File;
+use std::io::ErrorKind;
+use std::path::Path;
+
+/// Opens a file for reading.
+///
+/// # Errors
+/// There is none, it is a folder, or it may not be read: each with what to do.
+pub fn file(path: &Path) -> Result<File> {
+    let cannot = |e: std::io::Error| match e.kind() {
+        ErrorKind::NotFound => Error::in_file(path, "there is no such file")
+            .hint("check the name; it is looked for from the folder you are in"),
+        ErrorKind::PermissionDenied => Error::in_file(path, "you may not read this file")
+            .hint("ask its owner, or copy it to a folder of your own"),
+        _ => Error::in_file(path, format!("cannot be opened: {e}")),
+    };
+    let file = File::open(path).map_err(cannot)?;
+    if file.metadata().map_err(cannot)?.is_dir() {
+        return Err(Error::in_file(path, "expected a file, found a folder")
+            .hint("name one file; many infusions in a folder are for `patency survey`"));
+    }
+    Ok(file)
+}
+
+/// Opens and reads one trace with its companions: one record per infusion, see [`ingest::read_records`].
+pub fn records(
+    trace: &Path,
+    events: Option<&Path>,
+    line: Option<&Path>,
+    settings: &Settings,
+) -> Result<Vec<Record>> {
+    let mut trace_file = file(trace)?;
+    let mut events_file = events.map(file).transpose()?;
+    let mut line_file = line.map(file).transpose()?;
+    ingest::read_records(
+        source(trace, &mut trace_file),
+        events.zip(events_file.as_mut()).map(|(n, f)| source(n, f)),
+        line.zip(line_file.as_mut()).map(|(n, f)| source(n, f)),
+        settings,
+    )
+}
+
+fn source<'a>(name: &'a Path, file: &'a mut File) -> Source<'a> {
+    Source { name, reader: file }
+}
