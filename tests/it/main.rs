@@ -2,5 +2,6 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod contract_review;
+mod report_text;
 mod scenes;
 mod tidy;

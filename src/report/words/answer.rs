@@ -1,8 +1,8 @@
 //! The answer first: what a review found, in a sentence with its certainty.
 
-use super::number::{count, duration, percent};
-use super::{between, certainty, clip, list, moment, pause_cause, site_short, time_of_day};
-use crate::infer::{Course, Episode, PauseCause, Review, Site};
+use super::number::{count, duration, percent, volume, with_interval};
+use super::{cause_name, certainty, clip, list, moment, moment_near, site_short};
+use crate::infer::{Cause, Course, Episode, Review, Site};
 use crate::record::Record;
 use crate::time::Clock;
 
@@ -85,18 +85,25 @@ pub fn verdict(clock: &Clock, e: &Episode) -> Verdict {
         }
     };
     if 60.0 <= onset.high - onset.low {
-        when += &format!(" (90 % interval {})", between(clock, onset.low, onset.high));
+        when += &format!(
+            " (90 % interval {} to {})",
+            moment_near(clock, onset.low, onset.value),
+            moment_near(clock, onset.high, onset.value)
+        );
     }
     if let Some(alarm_s) = e.alarm_s {
         when += &format!(
             ", and led to an occlusion alarm at {}, {} later",
-            moment(clock, alarm_s),
+            moment_near(clock, alarm_s, onset.value),
             duration(alarm_s - onset.value)
         );
     }
     when += ". ";
     when += &match e.end_s {
-        Some(end_s) => format!("It was relieved at {}.", moment(clock, end_s)),
+        Some(end_s) => format!(
+            "It was relieved at {}.",
+            moment_near(clock, end_s, onset.value)
+        ),
         None => "The record ends before it was relieved.".into(),
     };
     Verdict { what, when }
@@ -152,19 +159,29 @@ fn leading_sites(e: &Episode) -> Vec<String> {
         .collect()
 }
 
-/// `channel “pn” paused by hand 14:20 to 14:50 on 4 March 2031` (used by the terminal summary).
-pub fn pause_line(
-    clock: &Clock,
-    channel: &str,
-    start_s: f64,
-    end_s: f64,
-    cause: PauseCause,
-) -> String {
-    format!(
-        "{}: {} {} to {}",
-        clip(channel),
-        pause_cause(cause),
-        time_of_day(clock, start_s, false),
-        moment(clock, end_s)
-    )
+/// The likeliest cause within the likeliest site, where one stands out: `Likeliest cause: … (71 %).`
+pub fn likely_cause(e: &Episode) -> Option<String> {
+    let site = e.suggested?;
+    let (cause, p) = Cause::ALL
+        .iter()
+        .copied()
+        .zip(e.causes)
+        .filter(|(cause, _)| cause.site() == site)
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let share = e.sites.get(site.index()).copied().unwrap_or(0.0);
+    (share / 2.0 < p).then(|| format!("Likeliest cause: {} ({}).", cause_name(cause), percent(p)))
+}
+
+/// What is held under pressure and freed at relief.
+pub fn release(e: &Episode) -> String {
+    match e.release_volume_ml {
+        Some(held) => format!(
+            "Held under pressure and freed at relief: {}. Relieve it as local protocol says, so that it does not run into the patient at once.",
+            with_interval(held, volume, "95 %")
+        ),
+        None => {
+            "How much is held under pressure and freed at relief cannot be told from this record."
+                .into()
+        }
+    }
 }

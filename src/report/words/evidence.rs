@@ -17,10 +17,13 @@ pub fn finding(evidence: &Evidence) -> String {
             "The resistance was higher after the restart than before the stop ({}).",
             count(u64::from(*pauses), "pause", "pauses")
         ),
-        Finding::AllChannelsTogether { channels } => format!(
-            "All {} running channels moved together, so the change lies in what they share.",
-            channels
-        ),
+        Finding::AllChannelsTogether { channels } => {
+            let all = match channels {
+                2 => "Both running channels".to_string(),
+                n => format!("All {n} running channels"),
+            };
+            format!("{all} moved together, so the change lies in what they share.")
+        }
         Finding::OneChannelAlone { channel } => {
             format!(
                 "Channel “{}” climbed alone; the others did not follow.",
@@ -164,9 +167,9 @@ pub fn weight(log_odds: f64) -> Weight {
     };
     let sign = if supports { '×' } else { '÷' };
     let odds = if 1000.0 < factor {
-        format!("odds {sign} over 1,000")
+        format!("odds\u{a0}{sign}\u{a0}over\u{a0}1,000")
     } else {
-        format!("odds {sign} {}", bare(factor))
+        format!("odds\u{a0}{sign}\u{a0}{}", bare(factor))
     };
     Weight {
         words,
@@ -183,10 +186,10 @@ mod tests {
     #[test]
     fn weights_are_worded_by_the_factor_on_the_odds() {
         assert_eq!(weight(2.1).words, "speaks clearly for");
-        assert_eq!(weight(2.1).odds, "odds × 8.2");
+        assert_eq!(weight(2.1).odds, "odds\u{a0}×\u{a0}8.2");
         assert_eq!(weight(-2.31).words, "speaks strongly against");
-        assert_eq!(weight(-1.1).odds, "odds ÷ 3");
+        assert_eq!(weight(-1.1).odds, "odds\u{a0}÷\u{a0}3");
         assert_eq!(weight(0.1).words, "hardly speaks for");
-        assert_eq!(weight(9.0).odds, "odds × over 1,000");
+        assert_eq!(weight(9.0).odds, "odds\u{a0}×\u{a0}over\u{a0}1,000");
     }
 }

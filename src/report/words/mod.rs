@@ -11,15 +11,15 @@ mod number;
 mod record;
 mod site;
 
-pub use answer::{Verdict, headline, verdict};
+pub use answer::{Verdict, headline, likely_cause, release, verdict};
 pub use checks::{check, check_reason, check_sentence};
 pub use evidence::{Weight, finding, weight};
-pub use moment::{Clockwork, between, day, moment, offset, time_of_day, times_are};
+pub use moment::{Clockwork, between, day, moment, moment_near, offset, time_of_day, times_are};
 pub use number::{
     bare, compliance, count, duration, percent, pressure, rate, resistance, significant, volume,
     with_interval,
 };
-pub use record::{CAUTIONS, assumption, cannot_tell, doing, notice, rejected_title};
+pub use record::{CAUTIONS, NOTHING_FOUND, assumption, cannot_tell, doing, notice, rejected_title};
 pub use site::{cause_name, certainty, course_name, list, pause_cause, site_name, site_short};
 
 /// Longest piece of a log's text that a report shows, in characters.

@@ -77,6 +77,14 @@ pub fn moment(clock: &Clock, t_s: f64) -> String {
     }
 }
 
+/// [`moment`], without the day where it is the day of `near_s`, which the sentence has already named.
+pub fn moment_near(clock: &Clock, t_s: f64, near_s: f64) -> String {
+    match (day(clock, t_s), day(clock, near_s)) {
+        (Some(a), Some(b)) if a == b => time_of_day(clock, t_s, false),
+        _ => moment(clock, t_s),
+    }
+}
+
 /// `from 14:20 to 18:02 on 4 March 2031`, with both days where they differ.
 pub fn between(clock: &Clock, start_s: f64, end_s: f64) -> String {
     let (from, to) = (time_of_day(clock, start_s, false), moment(clock, end_s));

@@ -15,6 +15,9 @@ pub const CAUTIONS: [&str; 6] = [
     "Local protocol and licensed practice decide.",
 ];
 
+/// What an answer of "nothing found" does not say.
+pub const NOTHING_FOUND: &str = "That does not say that the line was well: a blockage that came and went between samples, or fluid beside the vein, leaves no mark in the pressure.";
+
 /// A notice about the files.
 pub fn notice(notice: &Notice) -> String {
     match notice {

@@ -1,0 +1,204 @@
+//! The review as plain text for a terminal: the answer first, readable at 80 columns.
+//!
+//! In: record, review, width in columns, whether bold may be used. Out: text that ends with a newline.
+
+use super::words;
+use crate::infer::{Episode, Review, Site};
+use crate::record::Record;
+
+/// Columns of the probability bars where the terminal is wide enough.
+const BAR: usize = 24;
+
+/// The summary. Lines are at most `width` columns (at least 40); `bold` adds the terminal's bold type.
+pub fn review_text(record: &Record, review: &Review, width: usize, bold: bool) -> String {
+    let mut page = Page {
+        text: String::new(),
+        width: width.max(40),
+        bold,
+    };
+    let names: Vec<String> = record.channels.iter().map(|c| words::clip(&c.id)).collect();
+    page.strong("", &words::headline(record, review));
+    page.line(
+        "",
+        &format!(
+            "{}: {}; {}.",
+            words::count(names.len() as u64, "channel", "channels"),
+            words::list(&names),
+            words::between(&record.clock, record.start_s(), record.end_s())
+        ),
+    );
+    if 0 < record.intake.rows_rejected {
+        let title = words::rejected_title(record.intake.rows_rejected, record.intake.rows);
+        page.line("", &format!("{title}; the report lists the first."));
+    }
+    for episode in &review.episodes {
+        page.episode(record, episode, 1 < review.episodes.len());
+    }
+    if review.episodes.is_empty() {
+        page.blank();
+        page.line("", words::NOTHING_FOUND);
+    }
+    page.section(
+        "Taken for granted",
+        review.assumptions.iter().map(words::assumption),
+    );
+    page.section(
+        "About the files",
+        record.intake.notices.iter().map(words::notice),
+    );
+    page.section(
+        "Keep in mind",
+        words::CAUTIONS.iter().map(|&c| c.to_string()),
+    );
+    page.text
+}
+
+struct Page {
+    text: String,
+    width: usize,
+    bold: bool,
+}
+
+impl Page {
+    fn blank(&mut self) {
+        self.text.push('\n');
+    }
+
+    /// A paragraph; further lines are indented as far as the first one's `lead`.
+    fn line(&mut self, lead: &str, text: &str) {
+        self.paragraph(lead, text, false);
+    }
+
+    fn strong(&mut self, lead: &str, text: &str) {
+        self.paragraph(lead, text, self.bold);
+    }
+
+    fn paragraph(&mut self, lead: &str, text: &str, bold: bool) {
+        let indent = lead.chars().count();
+        for (i, line) in wrap(text, self.width.saturating_sub(indent))
+            .iter()
+            .enumerate()
+        {
+            let lead = if i == 0 {
+                lead.to_string()
+            } else {
+                " ".repeat(indent)
+            };
+            let (on, off) = if bold {
+                ("\u{1b}[1m", "\u{1b}[0m")
+            } else {
+                ("", "")
+            };
+            self.text += &format!("{lead}{on}{line}{off}\n");
+        }
+    }
+
+    fn section(&mut self, title: &str, items: impl Iterator<Item = String>) {
+        for (i, item) in items.enumerate() {
+            if i == 0 {
+                self.blank();
+                self.strong("", title);
+            }
+            self.line("  - ", &item);
+        }
+    }
+
+    fn episode(&mut self, record: &Record, e: &Episode, one_of_many: bool) {
+        let verdict = words::verdict(&record.clock, e);
+        self.blank();
+        if one_of_many {
+            self.strong(&format!("Episode {}: ", e.id), &verdict.what);
+        }
+        self.line("", &verdict.when);
+        if let Some(cause) = words::likely_cause(e) {
+            self.line("", &cause);
+        }
+        self.blank();
+        for (site, p) in Site::ALL.iter().zip(e.sites) {
+            let bar = self.width.saturating_sub(30).min(BAR);
+            let filled = ((p * bar as f64).round() as usize).min(bar);
+            let row = format!(
+                "  {:<16}{:>10}  {}{}",
+                words::site_short(*site),
+                words::percent(p),
+                "█".repeat(filled),
+                "·".repeat(bar - filled)
+            );
+            self.text += &format!("{row}\n");
+        }
+        if !e.evidence.is_empty() {
+            self.blank();
+            self.strong("", "Why");
+        }
+        for ev in &e.evidence {
+            let weight = words::weight(ev.log_odds);
+            self.line("  - ", &words::finding(ev));
+            self.line(
+                "      ",
+                &format!(
+                    "{} {} ({})",
+                    weight.words,
+                    words::site_name(ev.toward),
+                    weight.odds
+                ),
+            );
+        }
+        self.blank();
+        self.strong("", "Check, from the pump to the patient");
+        for (i, &check) in e.checks.iter().enumerate() {
+            self.line(&format!("  {:>2}. ", i + 1), words::check(check));
+        }
+        self.section(
+            "Cannot be told from this record",
+            e.cannot_tell
+                .iter()
+                .map(|&c| words::cannot_tell(c).to_string()),
+        );
+        self.blank();
+        self.line("", &words::release(e));
+    }
+}
+
+/// Breaks at spaces; a longer word is broken where it must be.
+fn wrap(text: &str, width: usize) -> Vec<String> {
+    let width = width.max(8);
+    let mut lines = vec![String::new()];
+    let mut used = 0;
+    for word in text.split(' ') {
+        let mut word: Vec<char> = word.chars().collect();
+        if 0 < used && width < used + 1 + word.len() {
+            lines.push(String::new());
+            used = 0;
+        }
+        while width < word.len() {
+            let rest = word.split_off(width);
+            let full = std::mem::replace(&mut word, rest);
+            lines.push(full.into_iter().collect());
+            lines.push(String::new());
+        }
+        if let Some(line) = lines.last_mut() {
+            if 0 < used {
+                line.push(' ');
+                used += 1;
+            }
+            used += word.len();
+            line.extend(word);
+        }
+    }
+    lines.retain(|line| !line.is_empty());
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_line_is_wider_than_asked_and_no_word_is_lost() {
+        let text = "A pump can go on counting volume with nothing coming in, and nnnnnnnnnnnnnnnnnnnnnnnnnn too";
+        let lines = wrap(text, 20);
+        assert!(lines.iter().all(|l| l.chars().count() <= 20), "{lines:?}");
+        let letters = |s: &str| s.chars().filter(|c| *c != ' ').collect::<String>();
+        assert_eq!(letters(&lines.concat()), letters(text));
+    }
+}
