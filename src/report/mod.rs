@@ -3,6 +3,7 @@
 //! In: a record and its review. Out: the contract's JSON ([`wire`]), a page, pictures and a summary for the
 //! terminal. All sentences come from [`words`]. Nothing here judges, reads a file or looks at a clock.
 
+pub mod tables;
 mod text;
 pub mod wire;
 pub mod words;
