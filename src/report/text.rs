@@ -11,11 +11,7 @@ const BAR: usize = 24;
 
 /// The summary. Lines are at most `width` columns (at least 40); `bold` adds the terminal's bold type.
 pub fn review_text(record: &Record, review: &Review, width: usize, bold: bool) -> String {
-    let mut page = Page {
-        text: String::new(),
-        width: width.max(40),
-        bold,
-    };
+    let mut page = Page::new(width, bold);
     let names: Vec<String> = record.channels.iter().map(|c| words::clip(&c.id)).collect();
     page.strong("", &words::headline(record, review));
     page.line(
@@ -53,23 +49,32 @@ pub fn review_text(record: &Record, review: &Review, width: usize, bold: bool) -
     page.text
 }
 
-struct Page {
-    text: String,
+pub(super) struct Page {
+    pub(super) text: String,
     width: usize,
     bold: bool,
 }
 
 impl Page {
-    fn blank(&mut self) {
+    /// An empty page of lines of at most `width` columns (at least 40).
+    pub(super) fn new(width: usize, bold: bool) -> Self {
+        Self {
+            text: String::new(),
+            width: width.max(40),
+            bold,
+        }
+    }
+
+    pub(super) fn blank(&mut self) {
         self.text.push('\n');
     }
 
     /// A paragraph; further lines are indented as far as the first one's `lead`.
-    fn line(&mut self, lead: &str, text: &str) {
+    pub(super) fn line(&mut self, lead: &str, text: &str) {
         self.paragraph(lead, text, false);
     }
 
-    fn strong(&mut self, lead: &str, text: &str) {
+    pub(super) fn strong(&mut self, lead: &str, text: &str) {
         self.paragraph(lead, text, self.bold);
     }
 
@@ -93,7 +98,7 @@ impl Page {
         }
     }
 
-    fn section(&mut self, title: &str, items: impl Iterator<Item = String>) {
+    pub(super) fn section(&mut self, title: &str, items: impl Iterator<Item = String>) {
         for (i, item) in items.enumerate() {
             if i == 0 {
                 self.blank();
