@@ -1,12 +1,47 @@
 //! `patency inspect`: what was understood of the files, without judging.
 
-use crate::error::{Error, Result};
+use super::{open, out};
+use crate::error::Result;
+use crate::ingest::Settings;
+use crate::report;
+use std::path::PathBuf;
+
+/// Widest line of the text, columns.
+const WIDTH: usize = 80;
 
 /// Shows what was understood of the files, without judging
+///
+/// Rows, channels, period, gaps, clock, units, rejected rows, events, and what the line file says. Nothing is written.
+///
+/// Example: patency inspect night.csv --events night-events.csv --line line.toml
 #[derive(clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// The trace: CSV with `time`, `channel`, `pressure_mmhg`, `rate_ml_h` …
+    trace: PathBuf,
+    /// The events: CSV with `time`, `channel`, `event`, `detail`
+    #[arg(long, value_name = "FILE")]
+    events: Option<PathBuf>,
+    /// What lies between pump and patient: TOML
+    #[arg(long, value_name = "FILE")]
+    line: Option<PathBuf>,
+    /// Read on although more than 1 % of the rows cannot be used
+    #[arg(long)]
+    keep_going: bool,
+    /// Print one JSON object instead of text
+    #[arg(long)]
+    json: bool,
+}
 
 /// Runs the command.
-pub fn run(_args: &Args) -> Result<()> {
-    Err(Error::new("not there yet"))
+pub fn run(args: &Args) -> Result<()> {
+    let settings = Settings {
+        keep_going: args.keep_going,
+    };
+    let (events, line) = (args.events.as_deref(), args.line.as_deref());
+    let records = open::records(&args.trace, events, line, &settings)?;
+    out::print(&if args.json {
+        report::inspection_json(&records)
+    } else {
+        report::inspection_text(&records, WIDTH, true)
+    })
 }

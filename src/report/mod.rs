@@ -3,11 +3,13 @@
 //! In: a record and its review. Out: the contract's JSON ([`wire`]), a page, pictures and a summary for the
 //! terminal. All sentences come from [`words`]. Nothing here judges, reads a file or looks at a clock.
 
+mod inspection;
 pub mod tables;
 mod text;
 pub mod wire;
 pub mod words;
 
+pub use inspection::{inspection_json, inspection_text};
 pub use text::review_text;
 
 use crate::infer::Review;

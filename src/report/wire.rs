@@ -409,7 +409,7 @@ impl From<&infer::Evidence> for Evidence {
     }
 }
 
-fn time(clock: &Clock, t_s: f64) -> Time {
+pub(super) fn time(clock: &Clock, t_s: f64) -> Time {
     match clock.text(t_s) {
         TimeText::Rfc3339(text) => Time::Text(text),
         TimeText::Seconds(seconds) => Time::Seconds(seconds),
