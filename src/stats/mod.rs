@@ -1,1 +1,3 @@
 //! Textbook numerics with their sources; knows no pump.
+
+pub mod robust;
