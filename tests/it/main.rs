@@ -4,4 +4,8 @@
 mod contract_review;
 mod report_text;
 mod scenes;
+mod reference;
+mod reference_cox;
+mod reference_rates;
+mod reference_survival;
 mod tidy;
