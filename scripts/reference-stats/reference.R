@@ -58,7 +58,7 @@ out("r/cox/aids/AIDSY/se", sqrt(vcov(fit)))
 
 # survdiff takes no delayed entry; without tied events the score test of one covariate is the log-rank test.
 untied <- aids[!duplicated(aids$T), ]
-fit <- coxph(Surv(W, T, D) ~ I(AIDSY < 1990.5), untied, ties = "breslow", control = control)
+fit <- coxph(Surv(W, T, D) ~ I(AIDSY < 1994.8), untied, ties = "breslow", control = control)
 out("r/logrank/aids/chi2", fit$score)
 
 mgus <- read.csv("mgus.csv")

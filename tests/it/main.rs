@@ -2,10 +2,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod contract_review;
-mod report_text;
-mod scenes;
 mod reference;
 mod reference_cox;
 mod reference_rates;
 mod reference_survival;
+mod report_text;
+mod scenes;
 mod tidy;
