@@ -126,6 +126,8 @@ pub enum Finding {
         /// Minutes after it.
         minutes: f64,
     },
+    /// The pump alarmed for its supply: empty container, air, upstream.
+    SupplyAlarm,
     /// The rate was raised shortly before the alarm.
     AfterRateChange {
         /// Old rate, mL/h.

@@ -1,9 +1,29 @@
 //! LAYER 2b: a record becomes a review: what was blocked, where, and how sure that is.
 //!
 //! In: a cleaned [`crate::record::Record`]. Out: a [`Review`]. Nothing here reads a file or a clock or words a sentence.
+//!
+//! The way through the room: `regimes` (what the pumps did) → `parts` (what is known of the line) → `tracker`
+//! (where the pressure leaves its baseline) → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
+//! (each cause as a forward model) → `context` (what is known beyond the pressure) → `judge` (probabilities) →
+//! `outline`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it.
 
+mod causes;
+mod checks;
+mod context;
 mod evidence;
+mod examine;
+mod figures;
+mod fit;
+mod judge;
+mod network;
+mod outline;
+mod parts;
+mod regimes;
 mod review;
+mod tracker;
+mod window;
 
+pub use context::filter_placed;
 pub use evidence::{Evidence, Finding};
+pub use examine::review;
 pub use review::*;

@@ -12,5 +12,6 @@ pub mod kaplan_meier;
 pub mod log_rank;
 pub mod poisson;
 pub mod poisson_regression;
+pub mod normal;
 pub mod robust;
 pub mod tails;

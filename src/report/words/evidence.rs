@@ -110,6 +110,9 @@ pub fn finding(evidence: &Evidence) -> String {
             "It came {} after the start or a change of the set or container.",
             duration(minutes * 60.0)
         ),
+        Finding::SupplyAlarm => {
+            "The pump alarmed for its supply: container, air or a clamp above it.".into()
+        }
         Finding::AfterRateChange { from_ml_h, to_ml_h } => format!(
             "The rate had been raised from {} to {} shortly before.",
             rate(*from_ml_h),

@@ -1,0 +1,295 @@
+//! The causes, each a forward model of the line over a window: one file per kind, one trait.
+//!
+//! An [`Explanation`] says which parameters it has, what they are likely to be, and what it does to the line;
+//! [`fit_explanation`] fits it together with what every explanation shares (outlet pressure, baseline
+//! resistance, the scale of the compliances, each sensor's zero). All channels are fitted jointly.
+
+mod growth;
+mod height;
+mod positional;
+mod settling;
+mod steady;
+mod step;
+mod supply;
+mod tubing;
+
+pub use growth::{Clock, Growth, Law};
+pub use height::{Drift, HeightChange};
+pub use positional::Positional;
+pub use settling::Settling;
+pub use steady::Steady;
+pub use step::SharedStep;
+pub use supply::SupplyStop;
+pub use tubing::TubingBlock;
+
+use super::fit::{self, Fit, Prior};
+use super::network::{self, Drive};
+use super::review::Cause;
+use super::tracker::{Baseline, PartsPrior};
+use super::window::Window;
+
+/// What every explanation may look at.
+pub struct Setting<'a> {
+    /// The window.
+    pub window: &'a Window,
+    /// What is known of the line's parts.
+    pub parts: &'a PartsPrior,
+    /// What the record before the window taught.
+    pub baseline: &'a Baseline,
+    /// Resistance of each channel's tubing, mmHg·h/mL, taken as known.
+    pub own: Vec<f64>,
+    /// When the deviation began to stand out, seconds.
+    pub start_s: f64,
+    /// When it was at its height: alarm, or the end.
+    pub peak_s: f64,
+    /// Compliance below the join that lies above a block in the filter, then above one below it, mL/mmHg.
+    pub shared_ml_per_mmhg: [f64; 2],
+}
+
+/// The line over the window's intervals, cut further at an explanation's own moments.
+pub struct Course {
+    /// Middle of each interval, seconds.
+    pub middle_s: Vec<f64>,
+    /// Volume delivered up to the middle of each interval, mL.
+    pub middle_ml: Vec<f64>,
+    /// The line.
+    pub drive: Drive,
+}
+
+/// A cause as a forward model.
+pub trait Explanation {
+    /// The cause.
+    fn cause(&self) -> Cause;
+    /// The channel, for causes that lie on one.
+    fn channel(&self) -> Option<usize> {
+        None
+    }
+    /// Priors of its own parameters.
+    fn priors(&self) -> Vec<Prior>;
+    /// Starting points of its own parameters.
+    fn starts(&self) -> Vec<Vec<f64>>;
+    /// Moments at which it changes the line at one go.
+    fn breaks(&self, _own: &[f64]) -> Vec<f64> {
+        Vec::new()
+    }
+    /// Changes the line: resistances, inflows, compliances.
+    fn shape(&self, own: &[f64], course: &mut Course);
+    /// Adds to the pressure that a channel's sensor shows at a moment, mmHg.
+    fn shift_mmhg(&self, _own: &[f64], _channel: usize, _t_s: f64) -> f64 {
+        0.0
+    }
+    /// Factor on the spread of an observation, for what the explanation does not claim to predict.
+    fn spread_factor(&self, _channel: usize, _t_s: f64) -> f64 {
+        1.0
+    }
+    /// When it began, seconds; `None` where it has no beginning. For a growing resistance: when it stood at 1.5
+    /// times its baseline.
+    fn onset_s(&self, own: &[f64]) -> Option<f64>;
+}
+
+/// An explanation with its fit.
+pub struct Fitted {
+    /// The cause.
+    pub cause: Cause,
+    /// The channel, for causes that lie on one.
+    pub channel: Option<usize>,
+    /// The fit; parameters common to all first.
+    pub fit: Fit,
+    /// When it began: draws from the fit, seconds, sorted; empty where it has no beginning.
+    pub onset_draws_s: Vec<f64>,
+    /// Expected pressure at each observation, mmHg.
+    pub predicted: Vec<f64>,
+    /// Log evidence, with what is known beyond the pressure still to be added.
+    pub log_evidence: f64,
+}
+
+/// Number of parameters common to all explanations of `n` channels.
+pub fn common_count(n: usize) -> usize {
+    3 + (n - 1)
+}
+
+fn common_priors(setting: &Setting) -> Vec<Prior> {
+    let b = setting.baseline;
+    let n = setting.window.channels;
+    let shared = b.shared();
+    let sd_outlet = (1.5 * b.covariance[(0, 0)].max(0.0).sqrt()).clamp(2.5, 15.0);
+    let sd_shared = (1.5 * b.covariance[(1, 1)].max(0.0).sqrt() / shared).clamp(0.08, 1.5);
+    let log_scale = setting
+        .parts
+        .own_ml_per_mmhg
+        .iter()
+        .map(|c| c.1)
+        .fold(0.0, f64::max);
+    let mut priors = vec![
+        Prior {
+            mean: b.outlet_mmhg(),
+            sd: sd_outlet,
+        },
+        Prior {
+            mean: shared.ln(),
+            sd: sd_shared,
+        },
+        Prior {
+            mean: 0.0,
+            sd: log_scale,
+        },
+    ];
+    priors.extend((1..n).map(|_| Prior { mean: 0.0, sd: 3.0 }));
+    priors
+}
+
+/// Fits one explanation; `None` where it cannot be fitted.
+pub fn fit_explanation(explanation: &dyn Explanation, setting: &Setting) -> Option<Fitted> {
+    let window = setting.window;
+    let n = window.channels;
+    let common = common_priors(setting);
+    let mut priors = common.clone();
+    priors.extend(explanation.priors());
+    let middle: Vec<f64> = common.iter().map(|p| p.mean).collect();
+    let starts: Vec<Vec<f64>> = explanation
+        .starts()
+        .into_iter()
+        .map(|own| middle.iter().copied().chain(own).collect())
+        .collect();
+    let mut observations = window.observations.clone();
+    for (o, seen) in observations.iter_mut().zip(&window.seen) {
+        o.sd *= explanation.spread_factor(seen.channel, window.knot_s[seen.knot]);
+    }
+    let mut room = Vec::new();
+    let mut predict = |theta: &[f64], out: &mut Vec<f64>| {
+        predict(explanation, setting, theta, &mut room, out);
+    };
+    let fitted = fit::fit(&observations, &priors, &starts, &mut predict)?;
+    let mut predicted = Vec::new();
+    predict(&fitted.theta, &mut predicted);
+    let onset_draws_s = onset_draws(explanation, &fitted, common_count(n));
+    Some(Fitted {
+        cause: explanation.cause(),
+        channel: explanation.channel(),
+        log_evidence: fitted.log_evidence,
+        fit: fitted,
+        onset_draws_s,
+        predicted,
+    })
+}
+
+fn predict(
+    explanation: &dyn Explanation,
+    setting: &Setting,
+    theta: &[f64],
+    room: &mut Vec<f64>,
+    out: &mut Vec<f64>,
+) {
+    let window = setting.window;
+    let n = window.channels;
+    let own = &theta[common_count(n)..];
+    let mut breaks = explanation.breaks(own);
+    breaks.retain(|b| window.start_s() < *b && *b < window.end_s());
+    breaks.sort_by(f64::total_cmp);
+    let scale = theta[2].exp();
+    let intervals = window.knot_s.len() - 1 + breaks.len();
+    let mut course = Course {
+        middle_s: Vec::with_capacity(intervals),
+        middle_ml: Vec::with_capacity(intervals),
+        drive: Drive {
+            channels: n,
+            dt_h: Vec::with_capacity(intervals),
+            inflow_ml_h: Vec::with_capacity(intervals * n),
+            own_mmhg_h_per_ml: Vec::with_capacity(intervals * n),
+            shared_mmhg_h_per_ml: vec![theta[1].exp(); intervals],
+            own_ml_per_mmhg: setting
+                .parts
+                .own_ml_per_mmhg
+                .iter()
+                .map(|c| c.0 * scale)
+                .collect(),
+            shared_ml_per_mmhg: setting.shared_ml_per_mmhg[0] * scale,
+            outlet_mmhg: theta[0],
+        },
+    };
+    // Where each knot of the window stands after the cuts.
+    let mut place = Vec::with_capacity(window.knot_s.len());
+    place.push(0);
+    let mut next = 0;
+    for k in 0..window.knot_s.len() - 1 {
+        let (mut from_s, to_s) = (window.knot_s[k], window.knot_s[k + 1]);
+        let length_s = to_s - from_s;
+        loop {
+            let cut_s = match breaks.get(next) {
+                Some(&b) if b < to_s => b,
+                _ => to_s,
+            };
+            let middle_s = 0.5 * (from_s + cut_s);
+            let share = (middle_s - window.knot_s[k]) / length_s;
+            course.middle_s.push(middle_s);
+            course.middle_ml.push(
+                window.volume_ml[k] + share * (window.volume_ml[k + 1] - window.volume_ml[k]),
+            );
+            course.drive.dt_h.push((cut_s - from_s).max(1e-6) / 3600.0);
+            course
+                .drive
+                .inflow_ml_h
+                .extend_from_slice(&window.rate_ml_h[k * n..(k + 1) * n]);
+            course
+                .drive
+                .own_mmhg_h_per_ml
+                .extend_from_slice(&setting.own);
+            if cut_s == to_s {
+                break;
+            }
+            next += 1;
+            from_s = cut_s;
+        }
+        place.push(course.drive.dt_h.len());
+    }
+    explanation.shape(own, &mut course);
+    network::pressures(&course.drive, room);
+    out.clear();
+    for seen in &window.seen {
+        let zero = if seen.channel == 0 {
+            0.0
+        } else {
+            theta[2 + seen.channel]
+        };
+        let shift = explanation.shift_mmhg(own, seen.channel, window.knot_s[seen.knot]);
+        out.push(room[place[seen.knot] * n + seen.channel] + zero + shift);
+    }
+}
+
+/// Draws of the onset from the normal approximation of the fit, by a fixed sequence, so that the same record
+/// gives the same answer: van der Corput points through the normal quantile along each principal axis.
+fn onset_draws(explanation: &dyn Explanation, fitted: &Fit, common: usize) -> Vec<f64> {
+    let theta = &fitted.theta;
+    if explanation.onset_s(&theta[common..]).is_none() {
+        return Vec::new();
+    }
+    let Some(cholesky) = fitted.covariance.clone().cholesky() else {
+        return explanation.onset_s(&theta[common..]).into_iter().collect();
+    };
+    let l = cholesky.l();
+    let d = theta.len();
+    let mut draws: Vec<f64> = (1..=99u32)
+        .filter_map(|i| {
+            let z: Vec<f64> = (0..d).map(|j| normal_point(i, j)).collect();
+            let own: Vec<f64> = (common..d)
+                .map(|r| theta[r] + (0..=r).map(|c| l[(r, c)] * z[c]).sum::<f64>())
+                .collect();
+            explanation.onset_s(&own)
+        })
+        .filter(|t| t.is_finite())
+        .collect();
+    draws.sort_by(f64::total_cmp);
+    draws
+}
+
+fn normal_point(i: u32, axis: usize) -> f64 {
+    const PRIMES: [u32; 12] = [2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37];
+    let base = PRIMES[axis % PRIMES.len()];
+    let (mut n, mut share, mut at) = (i, 1.0, 0.0);
+    while 0 < n {
+        share /= f64::from(base);
+        at += share * f64::from(n % base);
+        n /= base;
+    }
+    crate::stats::normal::quantile(at.clamp(1e-6, 1.0 - 1e-6))
+}

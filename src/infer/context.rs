@@ -1,0 +1,303 @@
+//! What is known of an episode beyond its pressure: who did what when, what runs, what the filter is.
+//!
+//! In: the record and the excursion. Out: the prior of each cause ([`prior_share`]) and [`Clue`]s, each a factor
+//! on some causes with the evidence that says so. Nothing here looks at the pressure.
+
+use super::evidence::Finding;
+use super::regimes::Doings;
+use super::review::{Cause, Site};
+use super::tracker::Excursion;
+use crate::record::{Event, EventKind, Fluid, Record};
+
+/// How often a cause is behind an episode before the record is looked at; sums to 1.
+///
+/// Start: of 50 described occlusion alarms 18 were a closed or clamped line, 8 a drug injection, 4 the patient,
+/// 2 a syringe change, 18 without outside cause, 12 of them perhaps incompatibility (Fonzo-Christe et al.,
+/// J Pediatr Pharmacol Ther 2020;25:500-506). Widened for what that study did not look at: supply, settings,
+/// filters of parenteral nutrition, and rises without alarm (our judgement).
+pub fn prior_share(cause: Cause) -> f64 {
+    match cause {
+        Cause::SupplyStopped => 0.09,
+        Cause::TubingBlocked => 0.22,
+        Cause::FilterLoading => 0.14,
+        Cause::FilterSettling => 0.06,
+        Cause::FilterPrecipitate => 0.04,
+        Cause::CatheterNarrowing => 0.13,
+        Cause::CatheterBlocked => 0.14,
+        Cause::CatheterPositional => 0.06,
+        Cause::LimitTooLow => 0.05,
+        Cause::HeightChange => 0.04,
+        Cause::Artefact => 0.03,
+    }
+}
+
+/// Something known beyond the pressure: a factor on the odds of some causes.
+#[derive(Debug, Clone)]
+pub struct Clue {
+    /// Causes that it favours (or disfavours), and on which channel (`None` = any).
+    pub causes: Vec<Cause>,
+    /// The channel that it is about, for causes that lie on one.
+    pub channel: Option<usize>,
+    /// Natural log of the factor.
+    pub log_factor: f64,
+    /// What it says.
+    pub finding: Finding,
+    /// The site it is shown under.
+    pub toward: Site,
+}
+
+const FILTER: [Cause; 3] = [
+    Cause::FilterLoading,
+    Cause::FilterSettling,
+    Cause::FilterPrecipitate,
+];
+const CATHETER: [Cause; 3] = [
+    Cause::CatheterNarrowing,
+    Cause::CatheterBlocked,
+    Cause::CatheterPositional,
+];
+const MOVED: [Cause; 2] = [Cause::CatheterBlocked, Cause::CatheterPositional];
+
+/// When the medication that may have precipitated began: by the events, within 90 minutes before the excursion.
+pub fn medication_before(record: &Record, start_s: f64) -> Option<f64> {
+    record
+        .events
+        .iter()
+        .filter(|e| e.kind == EventKind::MedicationStart)
+        .map(|e| e.t_s)
+        .rfind(|t| *t <= start_s + 300.0 && start_s - 5400.0 <= *t)
+}
+
+/// When the filter in place at a moment was placed, seconds; `None` where nobody says.
+pub fn filter_placed(record: &Record, t_s: f64) -> Option<f64> {
+    let changed = record
+        .events
+        .iter()
+        .filter(|e| e.kind == EventKind::FilterChange && e.t_s <= t_s)
+        .map(|e| e.t_s)
+        .next_back();
+    changed.or_else(|| {
+        record
+            .line
+            .as_ref()
+            .and_then(|l| l.filter.placed_s)
+            .filter(|p| *p <= t_s)
+    })
+}
+
+/// All clues about an episode.
+pub fn clues(record: &Record, doings: &Doings, excursion: &Excursion) -> Vec<Clue> {
+    let mut found = Vec::new();
+    before(record, doings, excursion, &mut found);
+    if let Some(end_s) = excursion.end_s {
+        at_relief(record, excursion, end_s, &mut found);
+    }
+    without_relief(record, excursion, &mut found);
+    found
+}
+
+fn clue(
+    causes: &[Cause],
+    channel: Option<usize>,
+    factor: f64,
+    finding: Finding,
+    toward: Site,
+) -> Clue {
+    Clue {
+        causes: causes.to_vec(),
+        channel,
+        log_factor: factor.ln(),
+        finding,
+        toward,
+    }
+}
+
+/// What led up to it.
+fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut Vec<Clue>) {
+    let start_s = excursion.start_s;
+    let near = |kind: EventKind, before_s: f64, after_s: f64| {
+        record
+            .events
+            .iter()
+            .filter(move |e| e.kind == kind)
+            .filter(move |e| start_s - before_s <= e.t_s && e.t_s <= start_s + after_s)
+    };
+    if let Some(at_s) = medication_before(record, start_s) {
+        let minutes = ((start_s - at_s) / 60.0).max(0.0);
+        let finding = Finding::MedicationBefore { minutes };
+        found.push(clue(
+            &[Cause::FilterPrecipitate],
+            None,
+            8.0,
+            finding,
+            Site::Filter,
+        ));
+    }
+    if let Some(placed_s) = filter_placed(record, start_s)
+        && start_s - placed_s <= 3600.0
+    {
+        let finding = Finding::NewFilter {
+            minutes: (start_s - placed_s) / 60.0,
+        };
+        found.push(clue(&FILTER, None, 2.0, finding, Site::Filter));
+    }
+    if let Some(pore_um) = record.line.as_ref().and_then(|l| l.filter.pore_um)
+        && pore_um < 1.15
+        && lipid_runs(record)
+    {
+        let finding = Finding::PoreTooFine { pore_um };
+        found.push(clue(&FILTER, None, 6.0, finding, Site::Filter));
+    }
+    for event in near(EventKind::ClampClosed, 600.0, 300.0) {
+        let (causes, toward): (&[Cause], Site) = match event.channel {
+            Some(_) => (&[Cause::TubingBlocked], Site::Tubing),
+            None => (&[Cause::CatheterBlocked], Site::Catheter),
+        };
+        let finding = Finding::ClampNoted {
+            channel: event.channel.clone(),
+        };
+        found.push(clue(causes, index(record, event), 30.0, finding, toward));
+    }
+    if near(EventKind::PumpMoved, 300.0, 300.0).next().is_some() {
+        let finding = Finding::PumpMovedNearby;
+        found.push(clue(
+            &[Cause::HeightChange],
+            None,
+            15.0,
+            finding,
+            Site::None,
+        ));
+    }
+    if near(EventKind::PatientMoved, 600.0, 120.0).next().is_some() {
+        let finding = Finding::PatientMovedNearby;
+        found.push(clue(&MOVED, None, 4.0, finding, Site::Catheter));
+    }
+    for kind in [EventKind::SetChange, EventKind::Start] {
+        if let Some(event) = near(kind, 1800.0, 120.0).next() {
+            let minutes = ((start_s - event.t_s) / 60.0).max(0.0);
+            let finding = Finding::AfterSetChange { minutes };
+            let causes = [Cause::TubingBlocked, Cause::SupplyStopped];
+            found.push(clue(
+                &causes,
+                index(record, event),
+                2.5,
+                finding,
+                Site::Tubing,
+            ));
+            break;
+        }
+    }
+    if let Some((from_ml_h, to_ml_h)) = raised_before(doings, start_s) {
+        let finding = Finding::AfterRateChange { from_ml_h, to_ml_h };
+        found.push(clue(
+            &[Cause::LimitTooLow],
+            None,
+            3.0,
+            finding,
+            Site::Settings,
+        ));
+    }
+    let words = [
+        "empty",
+        "air",
+        "upstream",
+        "container",
+        "bag",
+        "supply",
+        "vent",
+    ];
+    for event in near(EventKind::Alarm, 600.0, 3.0 * 3600.0) {
+        let detail = event.detail.to_lowercase();
+        if words.iter().any(|w| detail.contains(w)) {
+            let causes = [Cause::SupplyStopped];
+            let finding = Finding::SupplyAlarm;
+            found.push(clue(
+                &causes,
+                index(record, event),
+                8.0,
+                finding,
+                Site::Supply,
+            ));
+            break;
+        }
+    }
+}
+
+fn index(record: &Record, event: &Event) -> Option<usize> {
+    let id = event.channel.as_deref()?;
+    record.channels.iter().position(|c| c.id == id)
+}
+
+fn lipid_runs(record: &Record) -> bool {
+    record.line.as_ref().is_some_and(|l| {
+        l.channels
+            .iter()
+            .any(|c| matches!(c.fluid, Some(Fluid::Lipid | Fluid::Pn3in1)))
+    })
+}
+
+/// A raise of the total rate in the half hour before: old and new, mL/h.
+pub fn raised_before(doings: &Doings, start_s: f64) -> Option<(f64, f64)> {
+    let from = doings.flow_at(start_s - 1800.0);
+    let to = doings.flow_at(start_s);
+    (0.0 < from && 1.15 * from < to).then_some((from, to))
+}
+
+/// What was done about when it was over.
+fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec<Clue>) {
+    // Staff relieve, then restart; the first calm reading may come minutes after the deed, the note before it.
+    let last_out = excursion.bouts.last().map_or(end_s, |b| b.1);
+    let near = |kind: EventKind| {
+        record
+            .events
+            .iter()
+            .find(|e| e.kind == kind && last_out - 900.0 <= e.t_s && e.t_s <= end_s + 600.0)
+    };
+    if near(EventKind::FilterChange).is_some() {
+        let finding = Finding::FilterChangeHelped;
+        found.push(clue(&FILTER, None, 20.0, finding, Site::Filter));
+    }
+    if near(EventKind::Flush).is_some() {
+        found.push(clue(
+            &CATHETER,
+            None,
+            8.0,
+            Finding::FlushHelped,
+            Site::Catheter,
+        ));
+    }
+    if near(EventKind::PatientMoved).is_some() {
+        found.push(clue(
+            &MOVED,
+            None,
+            8.0,
+            Finding::PatientMovedNearby,
+            Site::Catheter,
+        ));
+    }
+    if let Some(event) = near(EventKind::ClampOpened) {
+        let (causes, toward): (&[Cause], Site) = match event.channel {
+            Some(_) => (&[Cause::TubingBlocked], Site::Tubing),
+            None => (&[Cause::CatheterBlocked], Site::Catheter),
+        };
+        let finding = Finding::ClampNoted {
+            channel: event.channel.clone(),
+        };
+        found.push(clue(causes, index(record, event), 30.0, finding, toward));
+    }
+}
+
+/// What was tried while it went on.
+fn without_relief(record: &Record, excursion: &Excursion, found: &mut Vec<Clue>) {
+    let last_out = excursion.bouts.last().map_or(excursion.start_s, |b| b.1);
+    let tried = record.events.iter().any(|e| {
+        e.kind == EventKind::FilterChange
+            && excursion.start_s < e.t_s
+            && e.t_s < last_out - 900.0
+            && excursion.bouts.iter().any(|b| e.t_s < b.1)
+    });
+    if tried {
+        let finding = Finding::FilterChangeDidNotHelp;
+        found.push(clue(&FILTER, None, 1.0 / 20.0, finding, Site::Filter));
+    }
+}

@@ -1,0 +1,295 @@
+//! The one entry: a record becomes a review.
+//!
+//! The tracker is walked through the record; each excursion is judged as it comes. One that is no obstruction
+//! (a pump that was raised, a zero that drifts) is taken into the baseline before the walk goes on.
+
+use super::checks;
+use super::figures;
+use super::judge::{self, Case, Judgement};
+use super::outline;
+use super::parts;
+use super::regimes::{self, Doings};
+use super::review::{Cause, Episode, Review, Site};
+use super::tracker::{Excursion, PartsPrior, Tracker};
+use crate::record::{EventKind, Record};
+use crate::stats::robust;
+
+/// An excursion without alarm is an episode when something more likely than not hinders the flow.
+const LEAST_OBSTRUCTION: f64 = 0.5;
+/// A change of height is told when it is at least this large, mmHg (about 8 cm of water).
+const LEAST_SHIFT_MMHG: f64 = 6.0;
+/// More excursions than this are noise that the baseline cannot follow; the rest of the record is left alone.
+const MOST_EXCURSIONS: usize = 60;
+
+/// Reviews one infusion.
+pub fn review(record: &Record) -> Review {
+    let doings = regimes::doings(record);
+    let (prior, assumptions) = parts::prior(record);
+    let mut walk = Walk::new(record, &doings, &prior);
+    walk.to_end();
+    let Walk {
+        mut episodes,
+        tracker,
+        ..
+    } = walk;
+    episodes.sort_by(|a, b| a.onset_s.value.total_cmp(&b.onset_s.value));
+    for (i, episode) in episodes.iter_mut().enumerate() {
+        episode.id = i as u32 + 1;
+    }
+    let channels = figures::channels(record, &doings, &prior, &tracker, &episodes);
+    Review {
+        channels,
+        regimes: doings.regimes,
+        pauses: doings.pauses,
+        line_pauses: doings.line_pauses,
+        episodes,
+        assumptions,
+    }
+}
+
+struct Walk<'a> {
+    record: &'a Record,
+    doings: &'a Doings,
+    prior: &'a PartsPrior,
+    tracker: Tracker,
+    episodes: Vec<Episode>,
+    /// Alarms that belong to no excursion yet, seconds.
+    alarms: Vec<(usize, f64)>,
+    not_before_s: f64,
+}
+
+impl<'a> Walk<'a> {
+    fn new(record: &'a Record, doings: &'a Doings, prior: &'a PartsPrior) -> Self {
+        let tracker = Tracker::new(record, doings, prior, lag_h(record, doings, prior));
+        let not_before_s = record.start_s();
+        let alarms = alarms(record, doings);
+        Self {
+            record,
+            doings,
+            prior,
+            tracker,
+            episodes: Vec::new(),
+            alarms,
+            not_before_s,
+        }
+    }
+
+    fn to_end(&mut self) {
+        for _ in 0..MOST_EXCURSIONS {
+            let next = self.tracker.next_excursion();
+            let until_s = next.as_ref().map_or(f64::INFINITY, |e| e.start_s - 600.0);
+            self.lone_alarms(until_s);
+            let Some(excursion) = next else { break };
+            self.take(excursion);
+        }
+        self.lone_alarms(f64::INFINITY);
+    }
+
+    /// Alarms that sounded although the pressure was what the baseline expects, before a moment.
+    fn lone_alarms(&mut self, until_s: f64) {
+        let due: Vec<(usize, f64)> = self
+            .alarms
+            .iter()
+            .copied()
+            .filter(|a| a.1 < until_s)
+            .collect();
+        self.alarms.retain(|a| until_s <= a.1);
+        let mut last_s = f64::NEG_INFINITY;
+        for (channel, alarm_s) in due {
+            if alarm_s < last_s + 1800.0 {
+                last_s = alarm_s; // the same trouble, alarming again
+                continue;
+            }
+            last_s = alarm_s;
+            let restart_s = self
+                .doings
+                .pauses
+                .iter()
+                .filter(|p| p.channel == self.record.channels[channel].id)
+                .find(|p| (p.span.start_s - alarm_s).abs() < 300.0)
+                .map(|p| (!p.still_on).then_some(p.span.end_s));
+            let mut up = vec![false; self.record.channels.len()];
+            up[channel] = true;
+            let excursion = Excursion {
+                start_s: self.began_before(channel, alarm_s),
+                seen_s: alarm_s,
+                end_s: restart_s.unwrap_or(Some(alarm_s)),
+                bouts: vec![(alarm_s - 30.0, alarm_s)],
+                down: vec![false; up.len()],
+                up,
+            };
+            self.judge_and_keep(&excursion, Some(alarm_s));
+        }
+    }
+
+    /// When the climb that led to a lone alarm began: the last reading before it that was near its expectation.
+    fn began_before(&self, channel: usize, alarm_s: f64) -> f64 {
+        let blocks = &self.tracker.blocks;
+        let until = blocks.partition_point(|b| b.t_s <= alarm_s);
+        let calm = blocks[..until]
+            .iter()
+            .rev()
+            .filter(|b| b.channel == channel)
+            .take(40)
+            .find(|b| b.deviation_mmhg < 0.5 * b.bar_mmhg);
+        calm.map_or(alarm_s - 60.0, |b| b.last_s.min(alarm_s - 1.0))
+    }
+
+    fn take(&mut self, excursion: Excursion) {
+        let moved: Vec<usize> = (0..excursion.up.len())
+            .filter(|&c| excursion.up[c] || excursion.down[c])
+            .collect();
+        let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
+        let alarm_s = self
+            .alarms
+            .iter()
+            .filter(|(c, t)| {
+                moved.contains(c) && excursion.start_s - 600.0 <= *t && *t <= until_s + 300.0
+            })
+            .map(|a| a.1)
+            .fold(None, |first: Option<f64>, t| {
+                Some(first.map_or(t, |f| f.min(t)))
+            });
+        self.alarms
+            .retain(|(_, t)| !(excursion.start_s - 600.0 <= *t && *t <= until_s + 300.0));
+        let Some(judgement) = self.judge_and_keep(&excursion, alarm_s) else {
+            self.tracker.absorb(&excursion);
+            return;
+        };
+        let (site, p) = judgement.best_site();
+        if site == Site::None && 0.5 < p {
+            let shift = judgement
+                .best_of(Site::None)
+                .and_then(|w| figures::shift(&w.fitted));
+            match shift {
+                Some((channel, by_mmhg)) if excursion.end_s.is_none() => {
+                    self.tracker.shift(channel, by_mmhg);
+                    self.tracker.rewind_to(excursion.seen_s + 60.0);
+                }
+                _ => self.tracker.absorb(&excursion),
+            }
+        } else if judgement.obstruction() < LEAST_OBSTRUCTION {
+            self.tracker.absorb(&excursion);
+        }
+        self.after(&excursion);
+    }
+
+    fn after(&mut self, excursion: &Excursion) {
+        if let Some(end_s) = excursion.end_s {
+            self.not_before_s = self.not_before_s.max(end_s);
+            // A new filter need not be as open as the old one was.
+            let renewed = self.record.events.iter().any(|e| {
+                matches!(
+                    e.kind,
+                    EventKind::FilterChange | EventKind::SetChange | EventKind::CatheterChange
+                ) && excursion.start_s <= e.t_s
+                    && e.t_s <= end_s + 600.0
+            });
+            if renewed {
+                self.tracker
+                    .loosen_shared(0.15 * self.tracker.baseline.shared());
+            }
+        }
+    }
+
+    fn judge_and_keep(&mut self, excursion: &Excursion, alarm_s: Option<f64>) -> Option<Judgement> {
+        let case = Case {
+            record: self.record,
+            doings: self.doings,
+            parts: self.prior,
+            tracker: &self.tracker,
+            excursion,
+            alarm_s,
+            not_before_s: self.not_before_s,
+        };
+        let judgement = judge::judge(&case)?;
+        let (site, p) = judgement.best_site();
+        let told = alarm_s.is_some()
+            || LEAST_OBSTRUCTION <= judgement.obstruction()
+            || site == Site::None
+                && 0.5 < p
+                && judgement
+                    .best_of(Site::None)
+                    .and_then(|w| figures::shift(&w.fitted))
+                    .is_some_and(|s| LEAST_SHIFT_MMHG <= s.1.abs());
+        if told {
+            let mut episode = outline::episode(&case, &judgement);
+            episode.checks = checks::checks(&episode, self.record);
+            self.episodes.push(episode);
+        }
+        Some(judgement)
+    }
+}
+
+/// All occlusion alarms: by the events, else by stops that came as the limit was reached; by channel and time.
+fn alarms(record: &Record, doings: &Doings) -> Vec<(usize, f64)> {
+    let mut found = Vec::new();
+    for (c, channel) in record.channels.iter().enumerate() {
+        let noted: Vec<f64> = record
+            .events
+            .iter()
+            .filter(|e| e.kind == EventKind::OcclusionAlarm && regimes::concerns(e, &channel.id))
+            .map(|e| e.t_s)
+            .collect();
+        let stops = doings
+            .pauses
+            .iter()
+            .filter(|p| p.channel == channel.id && p.cause == super::review::PauseCause::Alarm)
+            .map(|p| p.span.start_s)
+            .filter(|t| !record.events_given && noted.iter().all(|n| 300.0 < (n - t).abs()));
+        found.extend(noted.iter().copied().chain(stops).map(|t| (c, t)));
+    }
+    // An event of the whole line stands once for each channel: keep the channel whose pressure was highest.
+    found.sort_by(|a: &(usize, f64), b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
+    let highest = |c: usize, t_s: f64| {
+        let s = &record.channels[c].samples;
+        let near = s.t_s.partition_point(|&t| t <= t_s);
+        let from = near.saturating_sub(3);
+        s.pressure_mmhg[from..near.min(s.len())]
+            .iter()
+            .copied()
+            .fold(f64::NEG_INFINITY, f64::max)
+    };
+    found.dedup_by(|next, kept| {
+        let same = (next.1 - kept.1).abs() < 1e-9;
+        if same && highest(kept.0, kept.1) < highest(next.0, next.1) {
+            *kept = *next;
+        }
+        same
+    });
+    found
+}
+
+/// How long the line's pressure lags behind its flow, hours: R·C, with R from a first look at the record.
+fn lag_h(record: &Record, doings: &Doings, prior: &PartsPrior) -> f64 {
+    let store: f64 = prior.own_ml_per_mmhg.iter().map(|c| c.0).sum::<f64>()
+        + prior.filter_ml_per_mmhg
+        + prior.tail_ml_per_mmhg;
+    let mut levels: Vec<f64> = record
+        .channels
+        .iter()
+        .flat_map(|c| {
+            c.samples
+                .t_s
+                .iter()
+                .zip(&c.samples.pressure_mmhg)
+                .take(5000)
+        })
+        .filter(|(_, p)| p.is_finite())
+        .map(|(&t, &p)| ((p - prior.outlet_mmhg.0) / doings.flow_at(t).max(0.05)).max(0.0))
+        .collect();
+    let seen = robust::median(&mut levels).unwrap_or(prior.shared.0);
+    let between = 0.5 * (prior.shared.0 + seen.min(40.0));
+    (between * store).clamp(5.0 / 3600.0, 300.0 / 3600.0)
+}
+
+/// Which causes an episode's probabilities favour most, for those who want finer words than the site.
+pub fn best_cause(causes: &[f64; 11]) -> Cause {
+    let mut best = Cause::Artefact;
+    for cause in Cause::ALL {
+        if causes[best as usize] < causes[cause as usize] {
+            best = cause;
+        }
+    }
+    best
+}

@@ -1,0 +1,155 @@
+//! Figures of the channels: resistance, outlet pressure and compliance with intervals, and the resistance over time.
+//!
+//! In: the record, the walked tracker and the episodes. Out: [`ChannelReview`]s. The baseline is fitted anew,
+//! with the line's dynamics, on the record outside the episodes.
+
+use super::causes::{Fitted, Setting, Steady, fit_explanation};
+use super::regimes::Doings;
+use super::review::{Cause, ChannelReview, Episode, TrackPoint};
+use super::tracker::{Block, PartsPrior, Tracker};
+use super::window;
+use crate::record::Record;
+use crate::units::Estimate;
+
+/// Most points of a resistance track.
+const MOST_POINTS: usize = 400;
+/// A compliance is told when the record narrowed it to this share of what was thought before.
+const NARROWED: f64 = 0.7;
+/// Resistances above this are told as this: nothing flows, mmHg·h/mL.
+const SHUT: f64 = 1000.0;
+
+/// The figures of each channel.
+pub fn channels(
+    record: &Record,
+    doings: &Doings,
+    prior: &PartsPrior,
+    tracker: &Tracker,
+    episodes: &[Episode],
+) -> Vec<ChannelReview> {
+    let fresh = Tracker::new(record, doings, prior, 60.0 / 3600.0);
+    let baseline = baseline(record, doings, prior, &fresh, episodes);
+    (0..record.channels.len())
+        .map(|c| {
+            let own = fresh.baseline.own(c);
+            let own_sd = tracker.baseline.covariance[(2 + c, 2 + c)].max(0.0).sqrt();
+            let told = baseline.as_ref();
+            let resistance =
+                told.and_then(|f| below(f, tracker.baseline.own(c).max(0.2 * own), own_sd));
+            let outlet = told.and_then(|f| {
+                let zero = if c == 0 { 0.0 } else { f.fit.theta[2 + c] };
+                let sd = f.fit.sd(0).hypot(1.0);
+                let value = f.fit.theta[0] + zero;
+                Estimate::new(value, value - 1.96 * sd, value + 1.96 * sd)
+            });
+            let compliance = told.and_then(|f| compliance(f, prior, c));
+            let track = track(tracker, prior, c);
+            ChannelReview {
+                id: record.channels[c].id.clone(),
+                compliance_ul_per_mmhg: compliance,
+                resistance_mmhg_h_per_ml: resistance,
+                outlet_pressure_mmhg: outlet,
+                track,
+            }
+        })
+        .collect()
+}
+
+fn baseline(
+    record: &Record,
+    doings: &Doings,
+    prior: &PartsPrior,
+    fresh: &Tracker,
+    episodes: &[Episode],
+) -> Option<Fitted> {
+    let start_s = record.start_s();
+    // Until the first episode set in; a growing resistance grew before its onset, so some way before that.
+    let first_s = episodes
+        .iter()
+        .map(|e| e.onset_s.low)
+        .fold(f64::INFINITY, f64::min);
+    let until_s = if first_s.is_finite() {
+        (start_s + 0.7 * (first_s - start_s))
+            .max(first_s - 6.0 * 3600.0)
+            .min(first_s - 30.0)
+    } else {
+        record.end_s()
+    };
+    let until_s = until_s.min(start_s + 48.0 * 3600.0);
+    let window = window::cut(record, doings, &fresh.noise, start_s, until_s, &[])?;
+    let n = record.channels.len();
+    let setting = Setting {
+        window: &window,
+        parts: prior,
+        baseline: &fresh.baseline,
+        own: (0..n).map(|c| fresh.baseline.own(c)).collect(),
+        start_s,
+        peak_s: until_s,
+        shared_ml_per_mmhg: [prior.filter_ml_per_mmhg + prior.tail_ml_per_mmhg; 2],
+    };
+    fit_explanation(&Steady::limit_too_low(&setting), &setting)
+}
+
+/// Resistance below a pump: the shared one, log-normal, and its own tubing's.
+fn below(f: &Fitted, own: f64, own_sd: f64) -> Option<Estimate> {
+    let shared = f.fit.theta[1].exp();
+    let wide = (f.fit.misfit.max(1.0).sqrt() * f.fit.sd(1)).hypot(0.02);
+    let value = shared + own;
+    let low = shared * (-1.96 * wide).exp() + (own - 1.96 * own_sd).max(0.0);
+    let high = shared * (1.96 * wide).exp() + own + 1.96 * own_sd;
+    Estimate::new(value, low.min(value), high.max(value))
+}
+
+fn compliance(f: &Fitted, prior: &PartsPrior, c: usize) -> Option<Estimate> {
+    let log_prior = prior.own_ml_per_mmhg[c].1;
+    let sd = f.fit.sd(2).hypot(0.08);
+    if NARROWED * log_prior < sd {
+        return None;
+    }
+    let value = prior.own_ml_per_mmhg[c].0 * f.fit.theta[2].exp() * 1000.0;
+    Estimate::new(value, value * (-1.96 * sd).exp(), value * (1.96 * sd).exp())
+}
+
+/// The shift that a fitted explanation claims: which pump (`None` = all) and by how many mmHg.
+pub fn shift(f: &Fitted) -> Option<(Option<usize>, f64)> {
+    (f.cause == Cause::HeightChange).then(|| (f.channel, f.fit.theta[f.fit.theta.len() - 1]))
+}
+
+/// Resistance below a pump over time: (P − P_out) over the flow that leaves, while that channel runs, as a
+/// running mean over neighbouring blocks, with the spread of reading, outlet pressure and storage.
+fn track(tracker: &Tracker, prior: &PartsPrior, c: usize) -> Vec<TrackPoint> {
+    let store: f64 = prior.own_ml_per_mmhg.iter().map(|p| p.0).sum();
+    let own: Vec<&Block> = tracker.blocks.iter().filter(|b| b.channel == c).collect();
+    let group = own.len().div_ceil(MOST_POINTS).max(1);
+    let outlet = tracker.baseline.outlet_mmhg();
+    let outlet_sd = tracker.baseline.covariance[(0, 0)].max(0.0).sqrt().min(6.0);
+    let noise = tracker.noise[c].block_mmhg;
+    let mut points = Vec::new();
+    for chunk in own.chunks(group) {
+        let running: Vec<&&Block> = chunk.iter().filter(|b| b.own_runs && b.settled).collect();
+        let (Some(first), Some(last)) = (running.first(), running.last()) else {
+            continue;
+        };
+        let count = running.len() as f64;
+        let mean = |f: &dyn Fn(&Block) -> f64| running.iter().map(|b| f(b)).sum::<f64>() / count;
+        let pressure = mean(&|b| b.pressure_mmhg);
+        let flow = mean(&|b| b.flow_ml_h.iter().sum());
+        let hours = (last.t_s - first.t_s) / 3600.0;
+        let climb = if 0.0 < hours {
+            ((last.pressure_mmhg - first.pressure_mmhg) / hours * store).clamp(0.0, 0.98 * flow)
+        } else {
+            0.0
+        };
+        let leaving = (flow - climb).max(0.02 * flow);
+        let drop = pressure - outlet;
+        let sd = (noise * noise / count + outlet_sd * outlet_sd).sqrt();
+        let at = |d: f64| (d / leaving).clamp(0.0, SHUT);
+        if let Some(estimate) = Estimate::new(at(drop), at(drop - 1.96 * sd), at(drop + 1.96 * sd))
+        {
+            points.push(TrackPoint {
+                t_s: mean(&|b| b.t_s),
+                resistance_mmhg_h_per_ml: estimate,
+            });
+        }
+    }
+    points
+}

@@ -1,0 +1,308 @@
+//! Fits an explanation to a window and says how well it stands: robust least squares with priors, and the
+//! Laplace approximation of the marginal likelihood.
+//!
+//! In: a function from parameters to predicted observations, the observations with their spread, and a normal
+//! prior for each parameter (bounded quantities come as logarithms). Out: [`Fit`]. The search is
+//! Levenberg–Marquardt (Marquardt, SIAM J. Appl. Math. 11 (1963) 431–441) with difference quotients for
+//! derivatives; errors follow Student's t so that a cough moves no baseline (Lange, Little and Taylor, JASA 84
+//! (1989) 881–896). The evidence is Laplace's (Kass and Raftery, JASA 90 (1995) 773–795, section 4.1).
+
+use nalgebra::{DMatrix, DVector};
+
+/// Degrees of freedom of the errors: heavy enough for knocks and coughs.
+const NU: f64 = 4.0;
+
+/// A normal prior of one parameter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prior {
+    /// Mean; the search starts here unless told otherwise.
+    pub mean: f64,
+    /// Standard deviation, above zero.
+    pub sd: f64,
+}
+
+/// One observation: value, spread of its error, and how many independent observations it is worth.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Observation {
+    /// What was measured.
+    pub value: f64,
+    /// Spread of its error.
+    pub sd: f64,
+    /// Weight, at most about 1: below 1 where neighbours share their error.
+    pub weight: f64,
+}
+
+/// A fitted explanation.
+#[derive(Debug, Clone)]
+pub struct Fit {
+    /// Best parameters.
+    pub theta: Vec<f64>,
+    /// Covariance of the parameters around the best ones.
+    pub covariance: DMatrix<f64>,
+    /// Natural log of the marginal likelihood, by Laplace.
+    pub log_evidence: f64,
+    /// Weighted mean of squared standardised residuals, each cut at 25: about 1 where the explanation holds.
+    pub misfit: f64,
+}
+
+impl Fit {
+    /// Standard deviation of one parameter.
+    pub fn sd(&self, i: usize) -> f64 {
+        self.covariance[(i, i)].max(0.0).sqrt()
+    }
+}
+
+/// Log density of a standardised residual under Student's t with [`NU`] degrees of freedom, less `ln sd`.
+pub fn log_density(standardised: f64) -> f64 {
+    // ln Γ(2.5) − ln Γ(2) − ½ ln(4π): the constant for ν = 4.
+    const CONSTANT: f64 = -0.980_829_253_011_726_2;
+    CONSTANT - 0.5 * (NU + 1.0) * (1.0 + standardised * standardised / NU).ln()
+}
+
+/// Fits `predict` (parameters, into predictions) from several starts and keeps the best.
+///
+/// `None` where no start gives finite predictions.
+pub fn fit(
+    observations: &[Observation],
+    priors: &[Prior],
+    starts: &[Vec<f64>],
+    predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
+) -> Option<Fit> {
+    let mut best: Option<(f64, Vec<f64>)> = None;
+    for start in starts {
+        if let Some((loss, theta)) = descend(observations, priors, start, predict, MOST_STEPS)
+            && best.as_ref().is_none_or(|(least, _)| loss < *least)
+        {
+            best = Some((loss, theta));
+        }
+    }
+    let (loss, theta) = best?;
+    summarise(observations, priors, loss, theta, predict)
+}
+
+const MOST_STEPS: usize = 25;
+
+/// Loss: minus the log likelihood and log prior, without the constants that [`summarise`] adds.
+fn loss_of(
+    observations: &[Observation],
+    priors: &[Prior],
+    theta: &[f64],
+    predicted: &[f64],
+) -> f64 {
+    let data: f64 = observations
+        .iter()
+        .zip(predicted)
+        .map(|(o, p)| {
+            let z = (o.value - p) / o.sd;
+            0.5 * (NU + 1.0) * o.weight * (1.0 + z * z / NU).ln()
+        })
+        .sum();
+    let prior: f64 = priors
+        .iter()
+        .zip(theta)
+        .map(|(p, t)| 0.5 * ((t - p.mean) / p.sd).powi(2))
+        .sum();
+    data + prior
+}
+
+/// Normal equations at `theta`: gradient side and curvature, with the robust weights of the residuals.
+fn normal_equations(
+    observations: &[Observation],
+    priors: &[Prior],
+    theta: &[f64],
+    predicted: &[f64],
+    predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
+) -> (DMatrix<f64>, DVector<f64>) {
+    let d = theta.len();
+    let mut curvature = DMatrix::zeros(d, d);
+    let mut slope = DVector::zeros(d);
+    let mut columns: Vec<Vec<f64>> = Vec::with_capacity(d);
+    let mut moved = theta.to_vec();
+    let mut buffer = Vec::new();
+    for i in 0..d {
+        let step = 1e-3 * priors[i].sd.min(1.0).max(1e-3 * theta[i].abs());
+        moved[i] = theta[i] + step;
+        predict(&moved, &mut buffer);
+        moved[i] = theta[i];
+        columns.push(
+            buffer
+                .iter()
+                .zip(predicted)
+                .map(|(a, b)| (a - b) / step)
+                .collect(),
+        );
+    }
+    for (k, o) in observations.iter().enumerate() {
+        let z = (o.value - predicted[k]) / o.sd;
+        let w = o.weight * (NU + 1.0) / (NU + z * z) / (o.sd * o.sd);
+        for i in 0..d {
+            let a = columns[i][k];
+            if !a.is_finite() {
+                continue;
+            }
+            slope[i] += w * a * (o.value - predicted[k]);
+            for j in 0..=i {
+                curvature[(i, j)] += w * a * columns[j][k];
+            }
+        }
+    }
+    for i in 0..d {
+        let precision = 1.0 / (priors[i].sd * priors[i].sd);
+        curvature[(i, i)] += precision;
+        slope[i] += precision * (priors[i].mean - theta[i]);
+        for j in 0..i {
+            curvature[(j, i)] = curvature[(i, j)];
+        }
+    }
+    (curvature, slope)
+}
+
+fn descend(
+    observations: &[Observation],
+    priors: &[Prior],
+    start: &[f64],
+    predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
+    most_steps: usize,
+) -> Option<(f64, Vec<f64>)> {
+    let mut theta = start.to_vec();
+    let mut predicted = Vec::new();
+    predict(&theta, &mut predicted);
+    let mut loss = loss_of(observations, priors, &theta, &predicted);
+    if !loss.is_finite() {
+        return None;
+    }
+    let mut damping = 1e-2;
+    let mut trial = Vec::new();
+    for _ in 0..most_steps {
+        let (curvature, slope) =
+            normal_equations(observations, priors, &theta, &predicted, predict);
+        let mut gained = 0.0;
+        for _ in 0..6 {
+            let mut damped = curvature.clone();
+            for i in 0..theta.len() {
+                damped[(i, i)] *= 1.0 + damping;
+            }
+            let Some(step) = damped.cholesky().map(|c| c.solve(&slope)) else {
+                damping *= 10.0;
+                continue;
+            };
+            let next: Vec<f64> = theta
+                .iter()
+                .zip(step.iter())
+                .zip(priors)
+                // A step beyond six prior spreads is the linear picture breaking down, not knowledge.
+                .map(|((t, s), p)| (t + s).clamp(p.mean - 6.0 * p.sd, p.mean + 6.0 * p.sd))
+                .collect();
+            predict(&next, &mut trial);
+            let next_loss = loss_of(observations, priors, &next, &trial);
+            if next_loss.is_finite() && next_loss < loss {
+                gained = loss - next_loss;
+                theta = next;
+                loss = next_loss;
+                std::mem::swap(&mut predicted, &mut trial);
+                damping = (damping * 0.2).max(1e-9);
+                break;
+            }
+            damping *= 8.0;
+        }
+        if gained < 1e-3 {
+            break;
+        }
+    }
+    Some((loss, theta))
+}
+
+fn summarise(
+    observations: &[Observation],
+    priors: &[Prior],
+    loss: f64,
+    theta: Vec<f64>,
+    predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
+) -> Option<Fit> {
+    let mut predicted = Vec::new();
+    predict(&theta, &mut predicted);
+    let (curvature, _) = normal_equations(observations, priors, &theta, &predicted, predict);
+    let cholesky = curvature.cholesky()?;
+    let log_det: f64 = 2.0 * cholesky.l().diagonal().iter().map(|x| x.ln()).sum::<f64>();
+    let constants: f64 = observations
+        .iter()
+        .map(|o| o.weight * (log_density(0.0) - o.sd.ln()))
+        .sum();
+    // ln N(θ*; prior) has −½ ln 2π − ln sd for each parameter; Laplace adds +½ ln 2π for each: they cancel.
+    let prior_constants: f64 = priors.iter().map(|p| -p.sd.ln()).sum();
+    let log_evidence = -loss + constants + prior_constants - 0.5 * log_det;
+    let weight: f64 = observations.iter().map(|o| o.weight).sum();
+    let misfit: f64 = observations
+        .iter()
+        .zip(&predicted)
+        .map(|(o, p)| o.weight * ((o.value - p) / o.sd).powi(2).min(25.0))
+        .sum::<f64>()
+        / weight.max(1e-9);
+    log_evidence.is_finite().then(|| Fit {
+        theta,
+        covariance: cholesky.inverse(),
+        log_evidence,
+        misfit,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_straight_line_is_found_and_an_outlier_moves_it_little() {
+        let x: Vec<f64> = (0..40).map(f64::from).collect();
+        let mut observations: Vec<Observation> = x
+            .iter()
+            .map(|&x| Observation {
+                value: 3.0 + 0.5 * x + 0.1 * (x * 7.3).sin(),
+                sd: 0.1,
+                weight: 1.0,
+            })
+            .collect();
+        observations[20].value += 50.0;
+        let priors = [
+            Prior {
+                mean: 0.0,
+                sd: 10.0,
+            },
+            Prior {
+                mean: 0.0,
+                sd: 10.0,
+            },
+        ];
+        let mut predict = |theta: &[f64], out: &mut Vec<f64>| {
+            out.clear();
+            out.extend(x.iter().map(|x| theta[0] + theta[1] * x));
+        };
+        let fit = fit(&observations, &priors, &[vec![0.0, 0.0]], &mut predict).unwrap();
+        assert!((fit.theta[0] - 3.0).abs() < 0.1, "{:?}", fit.theta);
+        assert!((fit.theta[1] - 0.5).abs() < 0.01, "{:?}", fit.theta);
+    }
+
+    #[test]
+    fn the_evidence_of_a_normal_mean_agrees_with_the_closed_form_where_errors_are_small() {
+        // One observation far inside Student's core: ln ∫ t₄(y − θ) N(θ; 0, 10²) dθ ≈ ln N(0; 0, 10²) = −3.2215.
+        let observations = [Observation {
+            value: 0.0,
+            sd: 0.01,
+            weight: 1.0,
+        }];
+        let priors = [Prior {
+            mean: 0.0,
+            sd: 10.0,
+        }];
+        let mut predict = |theta: &[f64], out: &mut Vec<f64>| {
+            out.clear();
+            out.push(theta[0]);
+        };
+        let fit = fit(&observations, &priors, &[vec![0.0]], &mut predict).unwrap();
+        // Laplace uses the robust curvature (ν+1)/ν of t at 0, so it may be off by about 0.2.
+        assert!(
+            (fit.log_evidence - -3.2215).abs() < 0.3,
+            "{}",
+            fit.log_evidence
+        );
+    }
+}

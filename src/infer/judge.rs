@@ -1,0 +1,333 @@
+//! Weighs the explanations of one excursion: probabilities of causes and sites.
+//!
+//! In: the record and an excursion. Out: a [`Judgement`]: every explanation's fit, the probability of each
+//! cause, and of none of them. Each explanation's marginal likelihood is tempered ([`TEMPER`]) since
+//! neighbouring readings share their errors and no line follows the equations exactly, then multiplied by the
+//! prior of its cause and by what is known beyond the pressure.
+
+use super::causes::{
+    Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
+    SharedStep, Steady, SupplyStop, TubingBlock, fit_explanation,
+};
+use super::context::{self, Clue};
+use super::fit;
+use super::parts::{self, FilterPlace};
+use super::regimes::Doings;
+use super::review::{Cause, Site};
+use super::tracker::{Excursion, PartsPrior, Tracker};
+use super::window::{self, Window};
+use crate::record::Record;
+use crate::time::Span;
+
+/// Power to which marginal likelihoods are taken.
+pub const TEMPER: f64 = 0.35;
+/// Prior share of "none of these".
+const UNEXPLAINED_SHARE: f64 = 0.03;
+/// A reading that no cause explains is this many times its spread away, as a rule.
+const UNEXPLAINED_SPREADS: f64 = 4.0;
+
+/// One explanation with what it weighs.
+pub struct Weighed {
+    /// The explanation and its fit.
+    pub fitted: Fitted,
+    /// Natural log of prior × context × tempered likelihood, not normalised.
+    pub log_weight: f64,
+    /// Probability, after all.
+    pub probability: f64,
+}
+
+/// What was made of an excursion.
+pub struct Judgement {
+    /// The stretch that was fitted.
+    pub window: Window,
+    /// All explanations, most probable first.
+    pub weighed: Vec<Weighed>,
+    /// Probability of each cause, in the order of [`Cause::ALL`].
+    pub causes: [f64; 11],
+    /// Probability that none of them holds.
+    pub unexplained: f64,
+    /// Probability of each site; sums to 1.
+    pub sites: [f64; 6],
+    /// What is known beyond the pressure.
+    pub clues: Vec<Clue>,
+}
+
+impl Judgement {
+    /// The most probable site and its probability.
+    pub fn best_site(&self) -> (Site, f64) {
+        let mut best = (Site::None, 0.0);
+        for site in Site::ALL {
+            if best.1 < self.sites[site.index()] {
+                best = (site, self.sites[site.index()]);
+            }
+        }
+        best
+    }
+
+    /// The most probable explanation of a site.
+    pub fn best_of(&self, site: Site) -> Option<&Weighed> {
+        self.weighed.iter().find(|w| w.fitted.cause.site() == site)
+    }
+
+    /// Probability that something hinders the flow.
+    pub fn obstruction(&self) -> f64 {
+        Site::ALL
+            .iter()
+            .filter(|s| s.is_obstruction())
+            .map(|s| self.sites[s.index()])
+            .sum()
+    }
+
+    /// Best tempered log likelihood among the explanations that pass a test.
+    pub fn best_log(&self, test: impl Fn(&Fitted) -> bool) -> Option<f64> {
+        self.weighed
+            .iter()
+            .filter(|w| test(&w.fitted))
+            .map(|w| TEMPER * w.fitted.log_evidence)
+            .max_by(f64::total_cmp)
+    }
+}
+
+/// The surroundings of an excursion that is to be judged.
+pub struct Case<'a> {
+    /// The record.
+    pub record: &'a Record,
+    /// What the pumps did.
+    pub doings: &'a Doings,
+    /// What is known of the parts.
+    pub parts: &'a PartsPrior,
+    /// The tracker, as it stood when the excursion began.
+    pub tracker: &'a Tracker,
+    /// The excursion.
+    pub excursion: &'a Excursion,
+    /// The alarm it led to, seconds.
+    pub alarm_s: Option<f64>,
+    /// Nothing before this moment belongs to the window, seconds: an earlier episode's end, a new filter.
+    pub not_before_s: f64,
+}
+
+/// Judges an excursion; `None` where too few readings lie in its window.
+pub fn judge(case: &Case) -> Option<Judgement> {
+    let (record, doings, excursion) = (case.record, case.doings, case.excursion);
+    let record_end_s = record.end_s();
+    let until_s = excursion.end_s.unwrap_or(record_end_s);
+    let last_out_s = excursion.bouts.last().map_or(until_s, |b| b.1);
+    // What follows the relief is another line; what precedes is the baseline, up to a day of it.
+    let end_s = if 2 <= excursion.bouts.len() {
+        until_s
+    } else {
+        last_out_s.min(until_s)
+    };
+    let length_s = end_s - excursion.start_s;
+    let back_s = (4.0 * length_s).clamp(2.0 * 3600.0, 24.0 * 3600.0);
+    let start_s = (excursion.start_s - back_s)
+        .max(case.not_before_s)
+        .max(record.start_s());
+    let peak_s = case
+        .alarm_s
+        .filter(|a| *a <= end_s + 600.0)
+        .unwrap_or(end_s)
+        .max(excursion.start_s);
+    let mut moments = vec![excursion.start_s, peak_s, end_s];
+    for bout in excursion.bouts.iter().take(6) {
+        moments.extend([bout.0, bout.1]);
+    }
+    let mut window = window::cut(
+        record,
+        doings,
+        &case.tracker.noise,
+        start_s,
+        end_s.max(peak_s),
+        &moments,
+    )?;
+    for (o, seen) in window.observations.iter_mut().zip(&window.seen) {
+        o.value -= case.tracker.offset_mmhg[seen.channel];
+    }
+    let place = parts::filter_place(record);
+    let filter = if place == FilterPlace::Shared {
+        case.parts.filter_ml_per_mmhg
+    } else {
+        0.0
+    };
+    let n = record.channels.len();
+    let setting = Setting {
+        window: &window,
+        parts: case.parts,
+        baseline: &case.tracker.baseline,
+        own: (0..n).map(|c| case.tracker.baseline.own(c)).collect(),
+        start_s: excursion.start_s,
+        peak_s,
+        // Up to a block in the filter half its housing is filled; up to one below it, all and the tail.
+        shared_ml_per_mmhg: [
+            0.05e-3 + 0.5 * filter,
+            0.05e-3 + filter + case.parts.tail_ml_per_mmhg,
+        ],
+    };
+    let clues = context::clues(record, doings, excursion);
+    let mut weighed = Vec::new();
+    for (explanations, share) in candidates(case, &setting, place) {
+        let each = share / explanations.len().max(1) as f64;
+        for explanation in explanations {
+            let Some(fitted) = fit_explanation(explanation.as_ref(), &setting) else {
+                continue;
+            };
+            let context: f64 = clues
+                .iter()
+                .filter(|c| c.causes.contains(&fitted.cause))
+                .filter(|c| {
+                    c.channel.is_none() || fitted.channel.is_none() || c.channel == fitted.channel
+                })
+                .map(|c| c.log_factor)
+                .sum();
+            let log_weight = each.ln() + context + TEMPER * fitted.log_evidence;
+            weighed.push(Weighed {
+                fitted,
+                log_weight,
+                probability: 0.0,
+            });
+        }
+    }
+    let unexplained = UNEXPLAINED_SHARE.ln()
+        + TEMPER
+            * window
+                .observations
+                .iter()
+                .map(|o| o.weight * (fit::log_density(0.0) - (UNEXPLAINED_SPREADS * o.sd).ln()))
+                .sum::<f64>();
+    Some(normalise(window, weighed, unexplained, clues))
+}
+
+fn normalise(
+    window: Window,
+    mut weighed: Vec<Weighed>,
+    unexplained: f64,
+    clues: Vec<Clue>,
+) -> Judgement {
+    let top = weighed
+        .iter()
+        .map(|w| w.log_weight)
+        .fold(unexplained, f64::max);
+    let total: f64 = weighed
+        .iter()
+        .map(|w| (w.log_weight - top).exp())
+        .sum::<f64>()
+        + (unexplained - top).exp();
+    let mut causes = [0.0; 11];
+    for w in &mut weighed {
+        w.probability = (w.log_weight - top).exp() / total;
+        causes[w.fitted.cause as usize] += w.probability;
+    }
+    let unexplained = (unexplained - top).exp() / total;
+    let mut sites = [0.0; 6];
+    for cause in Cause::ALL {
+        // What no cause explains is spread as it was before the record was looked at.
+        sites[cause.site().index()] +=
+            causes[cause as usize] + unexplained * context::prior_share(cause);
+    }
+    let sum: f64 = sites.iter().sum();
+    sites.iter_mut().for_each(|p| *p /= sum);
+    weighed.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    Judgement {
+        window,
+        weighed,
+        causes,
+        unexplained,
+        sites,
+        clues,
+    }
+}
+
+type Group = (Vec<Box<dyn Explanation>>, f64);
+
+/// Every explanation that applies, by cause, with the cause's prior share.
+fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> {
+    let n = setting.window.channels;
+    let excursion = case.excursion;
+    let share = context::prior_share;
+    let mut groups: Vec<Group> = Vec::new();
+    let mut add = |cause: Cause, explanations: Vec<Box<dyn Explanation>>| {
+        if !explanations.is_empty() {
+            groups.push((explanations, share(cause)));
+        }
+    };
+    let each = |make: &dyn Fn(usize) -> Box<dyn Explanation>| (0..n).map(make).collect::<Vec<_>>();
+    add(
+        Cause::SupplyStopped,
+        each(&|c| Box::new(SupplyStop::new(setting, c))),
+    );
+    add(
+        Cause::TubingBlocked,
+        each(&|c| Box::new(TubingBlock::new(setting, c))),
+    );
+    add(
+        Cause::CatheterBlocked,
+        vec![Box::new(SharedStep::new(setting))],
+    );
+    add(
+        Cause::CatheterPositional,
+        Positional::new(setting, &excursion.bouts)
+            .map(|p| Box::new(p) as Box<dyn Explanation>)
+            .into_iter()
+            .collect(),
+    );
+    let grown = |cause: Cause, clock: Clock, on: Option<usize>| {
+        Law::ALL
+            .iter()
+            .map(|&law| {
+                Box::new(Growth::new(cause, clock, law, on, setting)) as Box<dyn Explanation>
+            })
+            .collect::<Vec<_>>()
+    };
+    add(
+        Cause::CatheterNarrowing,
+        grown(Cause::CatheterNarrowing, Clock::Time, None),
+    );
+    let filter_on = match place {
+        FilterPlace::Shared => Some(None),
+        FilterPlace::On(c) => Some(Some(c)),
+        FilterPlace::Nowhere => None,
+    };
+    if let Some(on) = filter_on {
+        add(
+            Cause::FilterLoading,
+            grown(Cause::FilterLoading, Clock::Volume, on),
+        );
+        let pauses: Vec<Span> = case.doings.line_pauses.iter().map(|p| p.span).collect();
+        add(
+            Cause::FilterSettling,
+            Settling::new(setting, &pauses)
+                .map(|s| Box::new(s) as Box<dyn Explanation>)
+                .into_iter()
+                .collect(),
+        );
+        if let Some(at_s) = context::medication_before(case.record, excursion.start_s) {
+            let made = [Law::Intermediate, Law::Complete].map(|law| {
+                Box::new(Growth::from_moment(
+                    Cause::FilterPrecipitate,
+                    law,
+                    setting,
+                    at_s,
+                )) as Box<dyn Explanation>
+            });
+            add(Cause::FilterPrecipitate, made.into());
+        }
+    }
+    if case.alarm_s.is_some() {
+        add(
+            Cause::LimitTooLow,
+            vec![Box::new(Steady::limit_too_low(setting))],
+        );
+    }
+    let mut heights: Vec<Box<dyn Explanation>> = vec![Box::new(HeightChange::new(setting, None))];
+    if 1 < n {
+        heights.extend(each(&|c| Box::new(HeightChange::new(setting, Some(c)))));
+    }
+    add(Cause::HeightChange, heights);
+    let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
+    let mut artefacts: Vec<Box<dyn Explanation>> = vec![Box::new(Drift::new(setting))];
+    if out_s <= 600.0 {
+        artefacts.push(Box::new(Steady::artefact(setting, &excursion.bouts)));
+    }
+    add(Cause::Artefact, artefacts);
+    groups
+}

@@ -1,0 +1,505 @@
+//! Follows a line through its record: what pressure an unhindered line would show, and where the record leaves it.
+//!
+//! In: the record and what the pumps did. Out: [`Block`]s (short stretches boiled down to one pressure each),
+//! the running estimate of outlet pressure and resistances ([`Baseline`]), and each stretch in which the
+//! pressure was not what the baseline expects ([`Excursion`]). Strictly causal: a block is judged by what lies
+//! before it, so an excursion's `seen_s` is when the record read only up to then already showed it.
+//!
+//! The estimate is recursive least squares (a Kalman filter with a state that stands still; Simon, Optimal
+//! State Estimation, 2006, chapter 3) on `P_i = P_out + R_i Q_i + R_s ΣQ`, with flows that lag as the line's
+//! compliance makes the pressure lag. It does not adapt quickly on purpose: one that did would swallow the
+//! very rise it is there to find.
+
+use super::regimes::Doings;
+use crate::record::Record;
+use crate::signal::rounding_step;
+use crate::stats::robust;
+use nalgebra::{DMatrix, DVector};
+
+/// Shortest block, seconds: long enough to average pulsation, short enough for a ramp of minutes.
+const BLOCK_S: f64 = 30.0;
+/// Zero drift that a sensor may show, mmHg per hour (5 mmHg a day: common practice, no source).
+const DRIFT_MMHG_PER_H: f64 = 5.0 / 24.0;
+/// Deviations smaller than this are never an excursion, mmHg (common practice, no source).
+const LEAST_DEVIATION_MMHG: f64 = 3.0;
+/// A resistance that stands at 1.35 times its baseline is looked at; an onset is at 1.5 times.
+const LEAST_SHARE: f64 = 0.35;
+/// How many spreads a deviation must stand out by.
+const SPREADS: f64 = 3.5;
+/// Time over which what was learnt fades, hours.
+const MEMORY_H: f64 = 36.0;
+
+/// A short stretch of one channel in which all pumps kept their rates.
+#[derive(Debug, Clone)]
+pub struct Block {
+    /// The channel's index.
+    pub channel: usize,
+    /// Middle of the block, seconds from the record's start.
+    pub t_s: f64,
+    /// Its last sample, seconds from the record's start.
+    pub last_s: f64,
+    /// Median pressure, mmHg.
+    pub pressure_mmhg: f64,
+    /// Lagged flow of each channel, mL/h.
+    pub flow_ml_h: Vec<f64>,
+    /// Whether the flows have settled after the last change of rate.
+    pub settled: bool,
+    /// Whether any channel runs.
+    pub runs: bool,
+    /// Whether this channel runs.
+    pub own_runs: bool,
+    /// Observed less expected, mmHg.
+    pub deviation_mmhg: f64,
+    /// What the deviation must exceed to stand out, mmHg.
+    pub bar_mmhg: f64,
+}
+
+/// What the unhindered line is taken to be: mean and covariance of `[P_out, R_s, R_1 … R_n]`.
+#[derive(Debug, Clone)]
+pub struct Baseline {
+    /// Means: mmHg, then mmHg·h/mL.
+    pub mean: DVector<f64>,
+    /// Covariance of the same.
+    pub covariance: DMatrix<f64>,
+}
+
+impl Baseline {
+    /// Pressure at zero flow, mmHg.
+    pub fn outlet_mmhg(&self) -> f64 {
+        self.mean[0]
+    }
+
+    /// Resistance below the join, mmHg·h/mL, kept above zero.
+    pub fn shared(&self) -> f64 {
+        self.mean[1].max(0.02)
+    }
+
+    /// Resistance of a channel's own tubing, mmHg·h/mL, kept above zero.
+    pub fn own(&self, channel: usize) -> f64 {
+        self.mean[2 + channel].max(0.005)
+    }
+
+    fn regressors(channel: usize, flow_ml_h: &[f64]) -> DVector<f64> {
+        let mut x = DVector::zeros(2 + flow_ml_h.len());
+        x[0] = 1.0;
+        x[1] = flow_ml_h.iter().sum();
+        x[2 + channel] = flow_ml_h[channel];
+        x
+    }
+}
+
+/// What is known of a line's parts before its pressure is looked at.
+#[derive(Debug, Clone)]
+pub struct PartsPrior {
+    /// Resistance below the join, mmHg·h/mL: mean and standard deviation.
+    pub shared: (f64, f64),
+    /// Resistance of each channel's own tubing: mean and standard deviation.
+    pub own: Vec<(f64, f64)>,
+    /// Pressure at zero flow, mmHg: mean and standard deviation.
+    pub outlet_mmhg: (f64, f64),
+    /// Compliance of each channel, mL/mmHg, with the standard deviation of its logarithm.
+    pub own_ml_per_mmhg: Vec<(f64, f64)>,
+    /// Compliance of the filter's housing, mL/mmHg.
+    pub filter_ml_per_mmhg: f64,
+    /// Compliance of the tail, mL/mmHg.
+    pub tail_ml_per_mmhg: f64,
+}
+
+/// A stretch in which the pressure was not what the baseline expects.
+#[derive(Debug, Clone)]
+pub struct Excursion {
+    /// First block that stood out, seconds from the record's start.
+    pub start_s: f64,
+    /// When enough blocks stood out to say so.
+    pub seen_s: f64,
+    /// First moment back at the baseline; `None` where the record ends first.
+    pub end_s: Option<f64>,
+    /// The stretches within in which a channel stood out while it ran, for "came and went".
+    pub bouts: Vec<(f64, f64)>,
+    /// Channels that stood out above (+) or below (−).
+    pub up: Vec<bool>,
+    /// Channels that stood out below.
+    pub down: Vec<bool>,
+}
+
+/// Noise of one channel's blocks.
+#[derive(Debug, Clone, Copy)]
+pub struct Noise {
+    /// Spread of a block's median, mmHg.
+    pub block_mmhg: f64,
+    /// Spread of single samples, mmHg.
+    pub sample_mmhg: f64,
+    /// Step to which the pressure was rounded, mmHg; 0 where none is seen.
+    pub rounding_mmhg: f64,
+}
+
+/// The tracker's state between calls.
+#[derive(Debug, Clone)]
+pub struct Tracker {
+    /// All blocks of all channels, in order of time.
+    pub blocks: Vec<Block>,
+    /// Noise of each channel.
+    pub noise: Vec<Noise>,
+    /// The baseline as of now.
+    pub baseline: Baseline,
+    /// A known shift of each channel's pressure, mmHg: pumps that were raised or lowered.
+    pub offset_mmhg: Vec<f64>,
+    /// When the baseline was first known, seconds from the record's start.
+    anchored_s: Option<f64>,
+    next: usize,
+    last_learnt_s: f64,
+}
+
+impl Tracker {
+    /// Boils the record down to blocks.
+    pub fn new(record: &Record, doings: &Doings, prior: &PartsPrior, lag_h: f64) -> Self {
+        let n = record.channels.len();
+        let mut blocks = Vec::new();
+        let mut noise = Vec::with_capacity(n);
+        for c in 0..n {
+            let own = blocks_of(record, doings, c, lag_h);
+            noise.push(noise_of(record, c, &own));
+            blocks.extend(own);
+        }
+        blocks.sort_by(|a: &Block, b: &Block| {
+            a.t_s.total_cmp(&b.t_s).then(a.channel.cmp(&b.channel))
+        });
+        let mut mean = DVector::zeros(2 + n);
+        let mut covariance = DMatrix::zeros(2 + n, 2 + n);
+        let parts = [prior.outlet_mmhg, prior.shared]
+            .into_iter()
+            .chain(prior.own.iter().copied());
+        for (i, (m, sd)) in parts.enumerate() {
+            mean[i] = m;
+            covariance[(i, i)] = sd * sd;
+        }
+        let last_learnt_s = blocks.first().map_or(0.0, |b| b.t_s);
+        Self {
+            blocks,
+            noise,
+            baseline: Baseline { mean, covariance },
+            offset_mmhg: vec![0.0; n],
+            anchored_s: None,
+            next: 0,
+            last_learnt_s,
+        }
+    }
+
+    /// Goes on until an excursion is over or the record ends; `None` where there is no further one.
+    pub fn next_excursion(&mut self) -> Option<Excursion> {
+        let n = self.noise.len();
+        let mut hot: Vec<Vec<usize>> = vec![Vec::new(); n]; // blocks that stand out in a row, per channel
+        while self.next < self.blocks.len() {
+            let i = self.next;
+            self.next += 1;
+            self.judge(i);
+            let block = &self.blocks[i];
+            let c = block.channel;
+            if stands_out(block) != 0 {
+                if hot[c]
+                    .last()
+                    .is_some_and(|&j| stands_out(&self.blocks[j]) != stands_out(block))
+                {
+                    hot[c].clear();
+                }
+                hot[c].push(i);
+                if self.enough(&hot[c]) {
+                    let first = hot[c][0];
+                    return Some(self.follow(first, i));
+                }
+            } else {
+                hot[c].clear();
+                self.learn(i);
+            }
+        }
+        None
+    }
+
+    /// Goes back to a moment, so that what came after is judged anew (after a shift was taken in).
+    pub fn rewind_to(&mut self, t_s: f64) {
+        self.next = self.blocks.partition_point(|b| b.t_s < t_s);
+    }
+
+    /// Gives a part of the baseline its uncertainty back: the part was replaced.
+    pub fn loosen_shared(&mut self, sd: f64) {
+        self.baseline.covariance[(1, 1)] += sd * sd;
+    }
+
+    /// Takes what an excursion showed into the baseline: it was no obstruction.
+    pub fn absorb(&mut self, excursion: &Excursion) {
+        let until_s = excursion.end_s.unwrap_or(excursion.seen_s + 60.0);
+        self.baseline.covariance[(0, 0)] += 4.0;
+        let range = self.blocks.partition_point(|b| b.t_s < excursion.start_s)
+            ..self.blocks.partition_point(|b| b.t_s < until_s);
+        for i in range {
+            self.judge(i);
+            self.learn(i);
+        }
+        self.rewind_to(until_s);
+    }
+
+    /// A pump (or all, `None`) was raised or lowered: its readings shift from now on.
+    pub fn shift(&mut self, channel: Option<usize>, by_mmhg: f64) {
+        for (c, offset) in self.offset_mmhg.iter_mut().enumerate() {
+            if channel.is_none_or(|only| only == c) {
+                *offset += by_mmhg;
+            }
+        }
+        self.baseline.covariance[(0, 0)] += 1.0;
+    }
+
+    fn enough(&self, hot: &[usize]) -> bool {
+        let (Some(&first), Some(&last)) = (hot.first(), hot.last()) else {
+            return false;
+        };
+        let lasted_s = self.blocks[last].last_s - self.blocks[first].t_s;
+        // Two blocks of a slow log are minutes already; of a fast one, a cough may fill a block or two.
+        hot.len() >= 2 && 75.0 <= lasted_s || hot.len() >= 4
+    }
+
+    fn judge(&mut self, i: usize) {
+        let block = &self.blocks[i];
+        let x = Baseline::regressors(block.channel, &block.flow_ml_h);
+        let expected = self.baseline.mean.dot(&x) + self.offset_mmhg[block.channel];
+        let noise = self.noise[block.channel].block_mmhg;
+        let since_h = self.anchored_s.map_or(0.0, |a| (block.t_s - a) / 3600.0);
+        let drift = (DRIFT_MMHG_PER_H * since_h).min(5.0) * 0.5;
+        let spread =
+            (x.dot(&(&self.baseline.covariance * &x)) + noise * noise + drift * drift).sqrt();
+        let drop = self.baseline.shared() * x[1];
+        let mut bar = (SPREADS * spread)
+            .max(LEAST_DEVIATION_MMHG)
+            .max(LEAST_SHARE * drop);
+        bar = bar.max(1.1 * self.noise[block.channel].rounding_mmhg);
+        if !block.settled {
+            bar = bar.max(0.8 * drop) + 5.0;
+        }
+        let deviation = block.pressure_mmhg - expected;
+        let block = &mut self.blocks[i];
+        block.deviation_mmhg = deviation;
+        block.bar_mmhg = bar;
+    }
+
+    fn learn(&mut self, i: usize) {
+        let block = &self.blocks[i];
+        if !block.settled {
+            return;
+        }
+        let x = Baseline::regressors(block.channel, &block.flow_ml_h);
+        let level = self.noise[block.channel];
+        // Ten minutes of a level count as one measurement: neighbours share pulsation, breathing and rounding.
+        let period_s = (2.0 * (block.last_s - block.t_s)).max(BLOCK_S);
+        let variance = (level.block_mmhg.powi(2) + (0.3 * level.rounding_mmhg).powi(2) + 0.25)
+            * (600.0 / period_s).max(1.0);
+        let faded = ((block.t_s - self.last_learnt_s).max(0.0) / 3600.0 / MEMORY_H).min(1.0);
+        self.last_learnt_s = self.last_learnt_s.max(block.t_s);
+        let mut covariance = &self.baseline.covariance * (1.0 + faded);
+        let gain_side = &covariance * &x;
+        let total = x.dot(&gain_side) + variance;
+        let gain = &gain_side / total;
+        self.baseline.mean += &gain * block.deviation_mmhg;
+        covariance -= &gain * gain_side.transpose();
+        self.baseline.covariance = 0.5 * (&covariance + covariance.transpose());
+        self.anchored_s.get_or_insert(block.t_s);
+    }
+
+    /// Follows an excursion to its end. While the line is paused nothing can be said against it: a partly
+    /// blocked line falls to the outlet pressure like an open one.
+    fn follow(&mut self, first: usize, seen: usize) -> Excursion {
+        let n = self.noise.len();
+        let mut excursion = Excursion {
+            start_s: self.blocks[first].t_s,
+            seen_s: self.blocks[seen].last_s,
+            end_s: None,
+            bouts: vec![(self.blocks[first].t_s, self.blocks[seen].last_s)],
+            up: vec![false; n],
+            down: vec![false; n],
+        };
+        for j in first..=seen {
+            mark(&mut excursion, &self.blocks[j]);
+        }
+        let mut calm_since: Option<f64> = None;
+        let mut calm_running = 0;
+        while self.next < self.blocks.len() {
+            let i = self.next;
+            self.next += 1;
+            self.judge(i);
+            let block = &self.blocks[i];
+            let out = stands_out(block);
+            if out != 0 {
+                mark(&mut excursion, block);
+                let again = calm_running >= 2;
+                match excursion.bouts.last_mut() {
+                    Some(last) if !again => last.1 = block.last_s,
+                    _ => excursion.bouts.push((block.t_s, block.last_s)),
+                }
+                calm_since = None;
+                calm_running = 0;
+                continue;
+            }
+            if block.deviation_mmhg.abs() < 0.6 * block.bar_mmhg {
+                calm_since.get_or_insert(block.t_s);
+                if block.runs && block.settled {
+                    calm_running += 1;
+                }
+            }
+            let calm_h = calm_since.map_or(0.0, |t| (block.t_s - t) / 3600.0);
+            // Over once an hour of calm running has passed: what returns within the hour is the same episode.
+            if calm_running >= 2 * n && 1.0 <= calm_h {
+                excursion.end_s = calm_since;
+                self.rewind_to(calm_since.unwrap_or(block.t_s));
+                return excursion;
+            }
+        }
+        if calm_running >= n {
+            excursion.end_s = calm_since;
+        }
+        excursion
+    }
+}
+
+/// +1 above, −1 below, 0 not at all. Below counts only where the channel runs: it is the sign of a dry supply.
+pub fn stands_out(block: &Block) -> i8 {
+    if block.bar_mmhg < block.deviation_mmhg {
+        1
+    } else if block.own_runs && block.settled && block.deviation_mmhg < -block.bar_mmhg {
+        -1
+    } else {
+        0
+    }
+}
+
+fn mark(excursion: &mut Excursion, block: &Block) {
+    match stands_out(block) {
+        1 => excursion.up[block.channel] = true,
+        -1 => excursion.down[block.channel] = true,
+        _ => {}
+    }
+}
+
+/// The lagged flow of one channel, walked through in order of time.
+struct Lag<'a> {
+    steps: &'a [super::regimes::RateStep],
+    lag_h: f64,
+    at: usize,
+    from_s: f64,
+    from_flow: f64,
+}
+
+impl<'a> Lag<'a> {
+    fn new(steps: &'a [super::regimes::RateStep], lag_h: f64) -> Self {
+        let first = steps[0];
+        Self {
+            steps,
+            lag_h,
+            at: 0,
+            from_s: first.t_s,
+            from_flow: first.rate_ml_h,
+        }
+    }
+
+    fn flow(&mut self, t_s: f64) -> f64 {
+        while self.at + 1 < self.steps.len() && self.steps[self.at + 1].t_s <= t_s {
+            let step = self.steps[self.at + 1];
+            self.from_flow = self.relaxed(step.t_s);
+            self.from_s = step.t_s;
+            self.at += 1;
+        }
+        self.relaxed(t_s)
+    }
+
+    fn relaxed(&self, t_s: f64) -> f64 {
+        let rate = self.steps[self.at].rate_ml_h;
+        rate + (self.from_flow - rate) * (-(t_s - self.from_s).max(0.0) / 3600.0 / self.lag_h).exp()
+    }
+}
+
+fn blocks_of(record: &Record, doings: &Doings, channel: usize, lag_h: f64) -> Vec<Block> {
+    let s = &record.channels[channel].samples;
+    let n = doings.steps.len();
+    let mut lags: Vec<Lag> = doings
+        .steps
+        .iter()
+        .map(|steps| Lag::new(steps, lag_h))
+        .collect();
+    // All changes of any pump cut blocks.
+    let mut cuts: Vec<(f64, f64)> = doings
+        .steps
+        .iter()
+        .flatten()
+        .map(|step| (step.t_s, step.slack_s))
+        .collect();
+    cuts.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut blocks = Vec::new();
+    let mut pressures: Vec<f64> = Vec::new();
+    let mut i = 0;
+    let mut cut = 0;
+    while i < s.len() {
+        let start_s = s.t_s[i];
+        while cut < cuts.len() && cuts[cut].0 <= start_s {
+            cut += 1;
+        }
+        let last_cut = cut.checked_sub(1).map(|k| cuts[k]);
+        let next_cut_s = cuts.get(cut).map_or(f64::INFINITY, |c| c.0);
+        let end_s = (start_s + BLOCK_S).min(next_cut_s);
+        pressures.clear();
+        let mut last_s = start_s;
+        while i < s.len() && (s.t_s[i] < end_s || last_s == start_s && s.t_s[i] == start_s) {
+            if s.pressure_mmhg[i].is_finite() {
+                pressures.push(s.pressure_mmhg[i]);
+            }
+            last_s = s.t_s[i];
+            i += 1;
+        }
+        let Some(pressure_mmhg) = robust::median(&mut pressures) else {
+            continue;
+        };
+        let t_s = 0.5 * (start_s + last_s);
+        let flow_ml_h: Vec<f64> = lags.iter_mut().map(|l| l.flow(t_s)).collect();
+        let rates: Vec<f64> = (0..n).map(|c| doings.rate_at(c, t_s)).collect();
+        let total: f64 = rates.iter().sum();
+        let lagging: f64 = rates
+            .iter()
+            .zip(&flow_ml_h)
+            .map(|(r, f)| (r - f).abs())
+            .sum();
+        let unsure = last_cut.is_some_and(|(at_s, slack_s)| t_s < at_s + slack_s + 1.0);
+        blocks.push(Block {
+            channel,
+            t_s,
+            last_s,
+            pressure_mmhg,
+            settled: !unsure && lagging <= 0.05 * total.max(0.2),
+            runs: 0.0 < total,
+            own_runs: 0.0 < rates[channel],
+            flow_ml_h,
+            deviation_mmhg: 0.0,
+            bar_mmhg: f64::INFINITY,
+        });
+    }
+    blocks
+}
+
+fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
+    let pressure = &record.channels[channel].samples.pressure_mmhg;
+    let rounding_mmhg = rounding_step(pressure);
+    let mut steps: Vec<f64> = blocks
+        .windows(2)
+        .filter(|w| w[0].settled && w[1].settled && (w[0].flow_ml_h == w[1].flow_ml_h || w[1].runs))
+        .map(|w| (w[1].pressure_mmhg - w[0].pressure_mmhg).abs())
+        .collect();
+    // MAD of differences of independent normals with spread s is 0.6745 √2 s.
+    let by_blocks = robust::median(&mut steps).unwrap_or(1.0) / 0.953_9;
+    let mut jumps: Vec<f64> = pressure
+        .windows(2)
+        .map(|w| (w[1] - w[0]).abs())
+        .filter(|d| d.is_finite())
+        .collect();
+    let by_samples = robust::median(&mut jumps).unwrap_or(1.0) / 0.953_9;
+    let floor = 0.29 * rounding_mmhg; // rounding to a step q spreads by q/√12
+    Noise {
+        block_mmhg: by_blocks.max(floor).max(0.4),
+        sample_mmhg: by_samples.max(floor).max(0.4),
+        rounding_mmhg,
+    }
+}

@@ -1,0 +1,261 @@
+//! The stretch of a record that explanations are fitted to: knots, rates, volumes and boiled-down pressures.
+//!
+//! In: the record, what the pumps did, and the moments at which something happened. Out: a [`Window`]: narrow
+//! bins near those moments, wide ones far from them, so that a day at one sample a second is fitted as a few
+//! hundred numbers without losing a ramp of seconds.
+
+use super::fit::Observation;
+use super::regimes::Doings;
+use super::tracker::Noise;
+use crate::record::Record;
+
+/// Bins grow by this share of the distance to the nearest moment of interest.
+const GROWTH: f64 = 0.2;
+/// Most bins between start and end where nothing happens.
+const PLAIN_BINS: f64 = 60.0;
+/// Model error: real lines do not follow the line equations more closely than this share of a rise.
+const MODEL_SHARE: f64 = 0.04;
+
+/// A stretch of the record, ready to be fitted.
+#[derive(Debug, Clone)]
+pub struct Window {
+    /// Number of channels, `n`.
+    pub channels: usize,
+    /// The `m + 1` knots, seconds from the record's start.
+    pub knot_s: Vec<f64>,
+    /// Set rate in each of the `m` intervals, mL/h, `m × n`.
+    pub rate_ml_h: Vec<f64>,
+    /// Volume that all pumps together were set to deliver up to each knot, mL, from the window's start.
+    pub volume_ml: Vec<f64>,
+    /// Where each observation stands.
+    pub seen: Vec<Seen>,
+    /// What was observed, in the order of `seen`.
+    pub observations: Vec<Observation>,
+}
+
+/// Where an observation stands: which channel, and at which knot.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen {
+    /// The channel's index.
+    pub channel: usize,
+    /// The knot's index.
+    pub knot: usize,
+}
+
+impl Window {
+    /// First knot, seconds.
+    pub fn start_s(&self) -> f64 {
+        self.knot_s[0]
+    }
+
+    /// Last knot, seconds.
+    pub fn end_s(&self) -> f64 {
+        self.knot_s[self.knot_s.len() - 1]
+    }
+
+    /// The volume delivered up to a moment, mL from the window's start, by linear interpolation.
+    pub fn volume_at(&self, t_s: f64) -> f64 {
+        interpolate(&self.knot_s, &self.volume_ml, t_s)
+    }
+}
+
+/// Linear interpolation in a rising table, clamped to its ends.
+pub fn interpolate(x: &[f64], y: &[f64], at: f64) -> f64 {
+    let i = x.partition_point(|&v| v <= at);
+    if i == 0 {
+        return y[0];
+    }
+    if i == x.len() {
+        return y[i - 1];
+    }
+    let (x0, x1) = (x[i - 1], x[i]);
+    if x1 <= x0 {
+        return y[i];
+    }
+    y[i - 1] + (y[i] - y[i - 1]) * (at - x0) / (x1 - x0)
+}
+
+/// Cuts the window `[start_s, end_s]`, fine around `moments_s`.
+///
+/// `None` where fewer than six pressures lie in it.
+pub fn cut(
+    record: &Record,
+    doings: &Doings,
+    noise: &[Noise],
+    start_s: f64,
+    end_s: f64,
+    moments_s: &[f64],
+) -> Option<Window> {
+    let n = record.channels.len();
+    let mut moments: Vec<f64> = moments_s.to_vec();
+    let changes: Vec<(f64, f64)> = doings
+        .steps
+        .iter()
+        .flatten()
+        .filter(|s| start_s < s.t_s && s.t_s < end_s)
+        .map(|s| (s.t_s, s.slack_s))
+        .collect();
+    // Many rate changes (boluses, titrations) would make too many fine bins: they cut, but only some refine.
+    if changes.len() <= 12 {
+        moments.extend(changes.iter().map(|c| c.0));
+    }
+    moments.retain(|m| start_s <= *m && *m <= end_s);
+    moments.sort_by(f64::total_cmp);
+    moments.dedup_by(|a, b| (*a - *b).abs() < 1.0);
+    let finest_s = record
+        .channels
+        .iter()
+        .filter_map(|c| c.period_s)
+        .fold(f64::INFINITY, f64::min);
+    let finest_s = if finest_s.is_finite() {
+        finest_s.clamp(2.0, 300.0)
+    } else {
+        30.0
+    };
+    let widest_s = ((end_s - start_s) / PLAIN_BINS).max(finest_s);
+    let mut edges = vec![start_s];
+    let mut at = start_s;
+    while at < end_s {
+        let near = distance(&moments, at);
+        let mut width = (GROWTH * near).clamp(finest_s, widest_s);
+        // Do not jump over a moment: land on it.
+        if let Some(&next) = moments.get(moments.partition_point(|&m| m <= at + 1e-9))
+            && next < at + 1.5 * width
+        {
+            width = if next - at <= width {
+                next - at
+            } else {
+                0.5 * (next - at)
+            };
+        }
+        at = (at + width.max(0.5)).min(end_s);
+        edges.push(at);
+    }
+    let mut cuts: Vec<f64> = changes.iter().map(|c| c.0).collect();
+    cuts.sort_by(f64::total_cmp);
+    let mut bins: Vec<(usize, f64, f64, f64)> = Vec::new(); // channel, time, pressure, spread
+    for (c, channel) in record.channels.iter().enumerate() {
+        bin_channel(c, channel, &edges, &cuts, &noise[c], &mut bins);
+    }
+    if bins.len() < 6 {
+        return None;
+    }
+    let mut knot_s: Vec<f64> = bins.iter().map(|b| b.1).collect();
+    knot_s.extend_from_slice(&cuts);
+    knot_s.push(start_s);
+    knot_s.push(end_s);
+    knot_s.sort_by(f64::total_cmp);
+    knot_s.dedup_by(|a, b| (*a - *b).abs() < 1e-6);
+    let m = knot_s.len() - 1;
+    let mut rate_ml_h = Vec::with_capacity(m * n);
+    let mut volume_ml = vec![0.0];
+    for k in 0..m {
+        let middle_s = 0.5 * (knot_s[k] + knot_s[k + 1]);
+        let hours = (knot_s[k + 1] - knot_s[k]) / 3600.0;
+        let mut total = 0.0;
+        for c in 0..n {
+            let rate = doings.rate_at(c, middle_s);
+            rate_ml_h.push(rate);
+            total += rate;
+        }
+        volume_ml.push(volume_ml[k] + total * hours);
+    }
+    bins.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
+    let base: Vec<f64> = (0..n).map(|c| low_level(&bins, c)).collect();
+    let mut seen = Vec::with_capacity(bins.len());
+    let mut observations = Vec::with_capacity(bins.len());
+    for (c, t_s, value, spread) in bins {
+        let knot = knot_s.partition_point(|&k| k < t_s - 1e-6).min(m);
+        let rise = (value - base[c]).max(0.0);
+        // The moment of a rate change is known only to between two samples: what stands next to it counts less.
+        let unsure = changes
+            .iter()
+            .filter(|(at, slack)| 0.0 < *slack && (t_s - at).abs() <= 2.2 * slack)
+            .count();
+        let sd = (spread * spread + (MODEL_SHARE * rise).powi(2) + 0.25).sqrt()
+            * if 0 < unsure { 3.0 } else { 1.0 };
+        seen.push(Seen { channel: c, knot });
+        observations.push(Observation {
+            value,
+            sd,
+            weight: 0.5,
+        });
+    }
+    Some(Window {
+        channels: n,
+        knot_s,
+        rate_ml_h,
+        volume_ml,
+        seen,
+        observations,
+    })
+}
+
+fn distance(moments: &[f64], at: f64) -> f64 {
+    let i = moments.partition_point(|&m| m <= at);
+    let before = i.checked_sub(1).map_or(f64::INFINITY, |j| at - moments[j]);
+    let after = moments.get(i).map_or(f64::INFINITY, |m| m - at);
+    before.min(after)
+}
+
+fn bin_channel(
+    c: usize,
+    channel: &crate::record::Channel,
+    edges: &[f64],
+    cuts: &[f64],
+    noise: &Noise,
+    bins: &mut Vec<(usize, f64, f64, f64)>,
+) {
+    let s = &channel.samples;
+    let (mut edge, mut cut) = (0, 0);
+    let mut sum = (0.0, 0.0, 0.0, 0.0); // count, pressure, time, pressure²
+    let mut flush = |sum: &mut (f64, f64, f64, f64)| {
+        if 0.0 < sum.0 {
+            let mean = sum.1 / sum.0;
+            let within = (sum.3 / sum.0 - mean * mean).max(0.0);
+            // Neighbouring samples share pulsation and rounding, so averaging helps only so far.
+            let spread = (noise.sample_mmhg.powi(2) / sum.0.min(6.0) + 0.03 * within).sqrt();
+            bins.push((
+                c,
+                sum.2 / sum.0,
+                mean,
+                spread.max(0.29 * noise.rounding_mmhg),
+            ));
+        }
+        *sum = (0.0, 0.0, 0.0, 0.0);
+    };
+    let first = s.t_s.partition_point(|&t| t < edges[0]);
+    for i in first..s.len() {
+        let t_s = s.t_s[i];
+        if edges[edges.len() - 1] < t_s {
+            break;
+        }
+        let mut crossed = false;
+        while edge + 1 < edges.len() && edges[edge + 1] <= t_s {
+            edge += 1;
+            crossed = true;
+        }
+        while cut < cuts.len() && cuts[cut] <= t_s {
+            cut += 1;
+            crossed = true;
+        }
+        if crossed {
+            flush(&mut sum);
+        }
+        let p = s.pressure_mmhg[i];
+        if p.is_finite() {
+            sum.0 += 1.0;
+            sum.1 += p;
+            sum.2 += t_s;
+            sum.3 += p * p;
+        }
+    }
+    flush(&mut sum);
+}
+
+/// The tenth percentile of a channel's pressures: what it stands at when nothing hinders it.
+fn low_level(bins: &[(usize, f64, f64, f64)], c: usize) -> f64 {
+    let mut p: Vec<f64> = bins.iter().filter(|b| b.0 == c).map(|b| b.2).collect();
+    p.sort_by(f64::total_cmp);
+    p.get(p.len() / 10).copied().unwrap_or(0.0)
+}
