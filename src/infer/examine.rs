@@ -26,7 +26,7 @@ pub fn review(record: &Record) -> Review {
     let doings = regimes::doings(record);
     let (prior, assumptions) = parts::prior(record);
     let mut walk = Walk::new(record, &doings, &prior);
-    walk.to_end();
+    walk.walk_on();
     let Walk {
         mut episodes,
         tracker,
@@ -74,7 +74,7 @@ impl<'a> Walk<'a> {
         }
     }
 
-    fn to_end(&mut self) {
+    fn walk_on(&mut self) {
         for _ in 0..MOST_EXCURSIONS {
             let next = self.tracker.next_excursion();
             let until_s = next.as_ref().map_or(f64::INFINITY, |e| e.start_s - 600.0);

@@ -49,8 +49,8 @@ pub fn pressures(drive: &Drive, out: &mut Vec<f64>) {
     if let Some(&shared) = drive.shared_mmhg_h_per_ml.first() {
         let flow: f64 = drive.inflow_ml_h.iter().take(n).sum();
         join += shared * flow;
-        for c in 0..n {
-            p[c] = join + drive.own_mmhg_h_per_ml[c] * drive.inflow_ml_h[c];
+        for (c, pressure) in p.iter_mut().enumerate() {
+            *pressure = join + drive.own_mmhg_h_per_ml[c] * drive.inflow_ml_h[c];
         }
     }
     out.extend_from_slice(&p);
