@@ -3,6 +3,7 @@
 //! The tracker is walked through the record; each excursion is judged as it comes. One that is no obstruction
 //! (a pump that was raised, a zero that drifts) is taken into the baseline before the walk goes on.
 
+use super::causes::Fitted;
 use super::checks;
 use super::figures;
 use super::judge::{self, Case, Judgement};
@@ -30,13 +31,14 @@ pub fn review(record: &Record) -> Review {
     let Walk {
         mut episodes,
         tracker,
+        first_fit,
         ..
     } = walk;
     episodes.sort_by(|a, b| a.onset_s.value.total_cmp(&b.onset_s.value));
     for (i, episode) in episodes.iter_mut().enumerate() {
         episode.id = i as u32 + 1;
     }
-    let channels = figures::channels(record, &doings, &prior, &tracker, &episodes);
+    let channels = figures::channels(record, &doings, &prior, &tracker, first_fit);
     Review {
         channels,
         regimes: doings.regimes,
@@ -56,6 +58,8 @@ struct Walk<'a> {
     /// Alarms that belong to no excursion yet, seconds.
     alarms: Vec<(usize, f64)>,
     not_before_s: f64,
+    /// The best explanation of the first episode: its window holds the record's baseline and how it was left.
+    first_fit: Option<Fitted>,
 }
 
 impl<'a> Walk<'a> {
@@ -71,6 +75,7 @@ impl<'a> Walk<'a> {
             episodes: Vec::new(),
             alarms,
             not_before_s,
+            first_fit: None,
         }
     }
 
@@ -213,6 +218,9 @@ impl<'a> Walk<'a> {
                     .and_then(|w| figures::shift(&w.fitted))
                     .is_some_and(|s| LEAST_SHIFT_MMHG <= s.1.abs());
         if told {
+            if self.first_fit.is_none() {
+                self.first_fit = judgement.best_of(site).map(|w| w.fitted.clone());
+            }
             let mut episode = outline::episode(&case, &judgement);
             episode.checks = checks::checks(&episode, self.record);
             self.episodes.push(episode);

@@ -1,11 +1,10 @@
 //! Figures of the channels: resistance, outlet pressure and compliance with intervals, and the resistance over time.
 //!
-//! In: the record, the walked tracker and the episodes. Out: [`ChannelReview`]s. The baseline is fitted anew,
-//! with the line's dynamics, on the record outside the episodes.
+//! In: the record, the walked tracker and the first episode's best explanation. Out: [`ChannelReview`]s.
 
 use super::causes::{Fitted, Setting, Steady, fit_explanation};
 use super::regimes::Doings;
-use super::review::{Cause, ChannelReview, Episode, TrackPoint};
+use super::review::{Cause, ChannelReview, TrackPoint};
 use super::tracker::{Block, PartsPrior, Tracker};
 use super::window;
 use crate::record::Record;
@@ -19,74 +18,61 @@ const NARROWED: f64 = 0.7;
 const SHUT: f64 = 1000.0;
 
 /// The figures of each channel.
+///
+/// `first_fit` is the best explanation of the first episode, whose window holds the baseline before it; without
+/// one, the whole record is the baseline.
 pub fn channels(
     record: &Record,
     doings: &Doings,
     prior: &PartsPrior,
     tracker: &Tracker,
-    episodes: &[Episode],
+    first_fit: Option<Fitted>,
 ) -> Vec<ChannelReview> {
-    let fresh = Tracker::new(record, doings, prior, 60.0 / 3600.0);
-    let baseline = baseline(record, doings, prior, &fresh, episodes);
+    let told = first_fit.or_else(|| whole_record(record, doings, prior, tracker));
     (0..record.channels.len())
         .map(|c| {
-            let own = fresh.baseline.own(c);
+            let own = tracker.baseline.own(c);
             let own_sd = tracker.baseline.covariance[(2 + c, 2 + c)].max(0.0).sqrt();
-            let told = baseline.as_ref();
-            let resistance =
-                told.and_then(|f| below(f, tracker.baseline.own(c).max(0.2 * own), own_sd));
-            let outlet = told.and_then(|f| {
-                let zero = if c == 0 { 0.0 } else { f.fit.theta[2 + c] };
-                let sd = f.fit.sd(0).hypot(1.0);
-                let value = f.fit.theta[0] + zero;
-                Estimate::new(value, value - 1.96 * sd, value + 1.96 * sd)
-            });
-            let compliance = told.and_then(|f| compliance(f, prior, c));
-            let track = track(tracker, prior, c);
+            let fitted = told.as_ref();
             ChannelReview {
                 id: record.channels[c].id.clone(),
-                compliance_ul_per_mmhg: compliance,
-                resistance_mmhg_h_per_ml: resistance,
-                outlet_pressure_mmhg: outlet,
-                track,
+                compliance_ul_per_mmhg: fitted.and_then(|f| compliance(f, prior, c)),
+                resistance_mmhg_h_per_ml: fitted.and_then(|f| below(f, own, own_sd)),
+                outlet_pressure_mmhg: fitted.and_then(|f| outlet(f, c)),
+                track: track(tracker, prior, c),
             }
         })
         .collect()
 }
 
-fn baseline(
+/// The record as an unhindered line, up to two days of it.
+fn whole_record(
     record: &Record,
     doings: &Doings,
     prior: &PartsPrior,
-    fresh: &Tracker,
-    episodes: &[Episode],
+    tracker: &Tracker,
 ) -> Option<Fitted> {
     let start_s = record.start_s();
-    // Until the first episode set in; a growing resistance grew before its onset, so some way before that.
-    let first_s = episodes
-        .iter()
-        .map(|e| e.onset_s.low)
-        .fold(f64::INFINITY, f64::min);
-    let until_s = if first_s.is_finite() {
-        (start_s + 0.7 * (first_s - start_s))
-            .max(first_s - 6.0 * 3600.0)
-            .min(first_s - 30.0)
-    } else {
-        record.end_s()
-    };
-    let until_s = until_s.min(start_s + 48.0 * 3600.0);
-    let window = window::cut(record, doings, &fresh.noise, start_s, until_s, &[])?;
+    let until_s = record.end_s().min(start_s + 48.0 * 3600.0);
+    let window = window::cut(record, doings, &tracker.noise, start_s, until_s, &[])?;
     let n = record.channels.len();
     let setting = Setting {
         window: &window,
         parts: prior,
-        baseline: &fresh.baseline,
-        own: (0..n).map(|c| fresh.baseline.own(c)).collect(),
+        baseline: &tracker.baseline,
+        own: (0..n).map(|c| tracker.baseline.own(c)).collect(),
         start_s,
         peak_s: until_s,
         shared_ml_per_mmhg: [prior.filter_ml_per_mmhg + prior.tail_ml_per_mmhg; 2],
     };
     fit_explanation(&Steady::limit_too_low(&setting), &setting)
+}
+
+fn outlet(f: &Fitted, c: usize) -> Option<Estimate> {
+    let zero = if c == 0 { 0.0 } else { f.fit.theta[2 + c] };
+    let sd = f.fit.sd(0).hypot(1.0);
+    let value = f.fit.theta[0] + zero;
+    Estimate::new(value, value - 1.96 * sd, value + 1.96 * sd)
 }
 
 /// Resistance below a pump: the shared one, log-normal, and its own tubing's.
@@ -99,10 +85,17 @@ fn below(f: &Fitted, own: f64, own_sd: f64) -> Option<Estimate> {
     Estimate::new(value, low.min(value), high.max(value))
 }
 
+/// A channel's own compliance. The fit scales all compliances alike; how the sum is shared out among channels
+/// is known only as well as before, unless the ramp was this channel's alone.
 fn compliance(f: &Fitted, prior: &PartsPrior, c: usize) -> Option<Estimate> {
-    let log_prior = prior.own_ml_per_mmhg[c].1;
-    let sd = f.fit.sd(2).hypot(0.08);
-    if NARROWED * log_prior < sd {
+    let before = prior.own_ml_per_mmhg[c].1;
+    let sum: f64 = prior.own_ml_per_mmhg.iter().map(|p| p.0).sum();
+    let share = match (f.cause, f.channel) {
+        (Cause::TubingBlocked, Some(only)) => f64::from(u8::from(only == c)),
+        _ => prior.own_ml_per_mmhg[c].0 / sum,
+    };
+    let sd = (f.fit.sd(2).hypot(0.08).powi(2) + before * before * (1.0 - share)).sqrt();
+    if NARROWED * before < sd {
         return None;
     }
     let value = prior.own_ml_per_mmhg[c].0 * f.fit.theta[2].exp() * 1000.0;

@@ -88,6 +88,7 @@ pub trait Explanation {
 }
 
 /// An explanation with its fit.
+#[derive(Debug, Clone)]
 pub struct Fitted {
     /// The cause.
     pub cause: Cause,
