@@ -25,30 +25,38 @@ pub fn print(text: &str) -> Result<()> {
 }
 
 /// Writes a set of files into a folder: first all beside their places, then renamed, so that a failed run
-/// changes nothing that was there. Makes the folder (and its parents) where it is missing.
+/// changes nothing that was there. Makes the folder (and its parents) where it is missing, and removes what it made
+/// where it fails.
 pub fn write_files(dir: &Path, files: &[(&str, Vec<u8>)]) -> Result<()> {
-    let cannot = |what: &Path, e: &std::io::Error| {
-        Error::in_file(what, format!("cannot be written: {e}"))
-            .hint("choose a folder you may write to, with space left, with --out")
-    };
-    let made = !dir.exists();
-    std::fs::create_dir_all(dir).map_err(|e| cannot(dir, &e))?;
-    let written = write_beside_and_rename(dir, files, &cannot);
-    if written.is_err() && made {
-        let _ = std::fs::remove_dir(dir); // only if empty: leaves no trace of a run that failed
+    let missing: Vec<&Path> = dir.ancestors().take_while(|d| !d.exists()).collect();
+    let written = std::fs::create_dir_all(dir)
+        .map_err(|e| cannot(dir, &e))
+        .and_then(|()| write_beside_and_rename(dir, files));
+    if written.is_err() {
+        for made in missing {
+            let _ = std::fs::remove_dir(made); // only if empty: what others put there stays
+        }
     }
     written
 }
 
-fn write_beside_and_rename(
-    dir: &Path,
-    files: &[(&str, Vec<u8>)],
-    cannot: &dyn Fn(&Path, &std::io::Error) -> Error,
-) -> Result<()> {
+fn cannot(what: &Path, e: &std::io::Error) -> Error {
+    Error::in_file(what, format!("cannot be written: {e}"))
+        .hint("choose a folder you may write to, with space left, with --out")
+}
+
+fn write_beside_and_rename(dir: &Path, files: &[(&str, Vec<u8>)]) -> Result<()> {
     let mut beside = Vec::with_capacity(files.len());
     for (name, bytes) in files {
         let path = dir.join(name);
-        let mut file = tempfile::NamedTempFile::new_in(dir).map_err(|e| cannot(&path, &e))?;
+        if path.is_dir() {
+            // Found out before the first rename, not at the last one.
+            return Err(
+                Error::in_file(&path, "expected a place for a file, found a folder")
+                    .hint("choose another folder with --out, or move that one away"),
+            );
+        }
+        let mut file = beside_file(dir).map_err(|e| cannot(&path, &e))?;
         file.write_all(bytes)
             .and_then(|()| file.as_file().sync_all())
             .map_err(|e| cannot(&path, &e))?;
@@ -58,4 +66,77 @@ fn write_beside_and_rename(
         file.persist(&path).map_err(|e| cannot(&path, &e.error))?;
     }
     Ok(())
+}
+
+/// A file that vanishes unless it is renamed; who may read it is as for any file the user makes.
+fn beside_file(dir: &Path) -> std::io::Result<tempfile::NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        builder.permissions(std::fs::Permissions::from_mode(0o666)); // less the user's umask
+    }
+    builder.prefix(".patency-").tempfile_in(dir)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn file(name: &'static str, text: &str) -> (&'static str, Vec<u8>) {
+        (name, text.into())
+    }
+
+    fn names(dir: &Path) -> Vec<String> {
+        let entries = std::fs::read_dir(dir).unwrap();
+        let name =
+            |e: std::io::Result<std::fs::DirEntry>| e.unwrap().file_name().into_string().unwrap();
+        let mut names: Vec<String> = entries.map(name).collect();
+        names.sort();
+        names
+    }
+
+    #[test]
+    fn files_are_written_into_a_folder_that_is_made() {
+        let home = tempfile::tempdir().unwrap();
+        let dir = home.path().join("a/b");
+        write_files(&dir, &[file("x.txt", "one"), file("y.txt", "two")]).unwrap();
+        assert_eq!(names(&dir), ["x.txt", "y.txt"]);
+        assert_eq!(std::fs::read_to_string(dir.join("y.txt")).unwrap(), "two");
+    }
+
+    #[test]
+    fn a_file_in_the_place_of_the_folder_is_an_error_that_names_it() {
+        let home = tempfile::tempdir().unwrap();
+        let blocker = home.path().join("report");
+        std::fs::write(&blocker, "mine").unwrap();
+        let error = write_files(&blocker.join("out"), &[file("x.txt", "one")]).unwrap_err();
+        assert!(error.what.starts_with("cannot be written: "), "{error}");
+        assert!(error.hint.unwrap().contains("--out"));
+        assert_eq!(std::fs::read_to_string(&blocker).unwrap(), "mine");
+    }
+
+    #[test]
+    fn a_set_that_cannot_be_written_whole_changes_nothing_that_was_there() {
+        let home = tempfile::tempdir().unwrap();
+        std::fs::write(home.path().join("x.txt"), "old").unwrap();
+        std::fs::create_dir(home.path().join("y.txt")).unwrap();
+        let set = [file("x.txt", "new"), file("y.txt", "new")];
+        let error = write_files(home.path(), &set).unwrap_err();
+        assert!(error.place.unwrap().file.ends_with("y.txt"));
+        assert_eq!(
+            std::fs::read_to_string(home.path().join("x.txt")).unwrap(),
+            "old"
+        );
+        assert_eq!(names(home.path()), ["x.txt", "y.txt"]);
+    }
+
+    #[test]
+    fn folders_made_for_a_run_that_failed_are_removed_again() {
+        let home = tempfile::tempdir().unwrap();
+        let too_long_a_name = "n".repeat(5000);
+        let dir = home.path().join("a/b").join(too_long_a_name);
+        assert!(write_files(&dir, &[file("x.txt", "one")]).is_err());
+        assert!(names(home.path()).is_empty());
+    }
 }

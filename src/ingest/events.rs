@@ -6,7 +6,7 @@
 
 use super::cell;
 use super::moment::{EXAMPLE, Kind, MomentReader};
-use super::table::{Fault, REJECTED_SHOWN, Row, Table};
+use super::table::{Fault, REJECTED_SHOWN, Row, Table, WHOLE_ROW};
 use super::{Settings, Source};
 use crate::error::{Error, Result};
 use crate::record::{Event, EventKind, Notice, Record, RejectedRow};
@@ -151,10 +151,11 @@ fn unplaceable(name: &std::path::Path, rejected: &RejectedRow) -> Error {
     if rejected.column == "time" && !rejected.value.is_empty() {
         hint = format!("write times as {EXAMPLE}, or as seconds from the record's start; {hint}");
     }
-    Error::in_file(name, format!("{}{found}", rejected.reason))
-        .at_line(rejected.line)
-        .in_column(rejected.column.clone())
-        .hint(hint)
+    let error = Error::in_file(name, format!("{}{found}", rejected.reason)).at_line(rejected.line);
+    match rejected.column.as_str() {
+        WHOLE_ROW => error.hint(hint),
+        column => error.in_column(column).hint(hint),
+    }
 }
 
 impl Events {

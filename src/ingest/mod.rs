@@ -9,8 +9,10 @@
 //! [`trace`] sorts rows to infusions and channels; [`order`] puts them in order of time and finds gaps;
 //! [`events`] and [`line`] read the trace's companions.
 
+mod assemble;
 mod cell;
 mod events;
+mod gaps;
 mod line;
 mod moment;
 mod names;
@@ -80,3 +82,6 @@ pub fn read_records(
     }
     Ok(records)
 }
+
+#[cfg(test)]
+mod tests;

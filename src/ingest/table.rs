@@ -18,6 +18,9 @@ pub(super) const LONGEST_ROW: usize = 1 << 20;
 /// Most rejected rows kept for the report; all are counted.
 pub(super) const REJECTED_SHOWN: usize = 100;
 
+/// Stands for the column of a fault that lies in no single one.
+pub(super) const WHOLE_ROW: &str = "(whole row)";
+
 const BUFFER: usize = 1 << 16;
 
 /// Hands bytes on until one row has had too many.
@@ -229,7 +232,7 @@ impl Row<'_> {
         let cell = fault.column.map_or(&[][..], |c| self.cell(c));
         RejectedRow {
             line: self.line,
-            column: name.map_or_else(|| "(whole row)".into(), String::clone),
+            column: name.map_or_else(|| WHOLE_ROW.into(), String::clone),
             value: shown_cell(cell),
             reason: fault.reason.into_owned(),
         }

@@ -2,14 +2,14 @@
 //!
 //! In: the bytes of a trace. Out: [`Trace`]: its records (without companions), the kind of its times.
 
+use super::assemble::{Infusion, Series, record};
 use super::cell::{self, LIMIT, PRESSURE, RATE, VOLUME};
 use super::moment::{EXAMPLE, Kind, Moment, MomentReader};
-use super::order::{Rows, Settled};
-use super::table::{Fault, REJECTED_SHOWN, Row, Table};
+use super::order::Rows;
+use super::table::{Fault, REJECTED_SHOWN, Row, Table, WHOLE_ROW};
 use super::{Settings, Source};
 use crate::error::{Error, Result};
-use crate::record::{Channel, Intake, Notice, Record, RejectedRow};
-use crate::time::Clock;
+use crate::record::{Notice, Record, RejectedRow};
 use std::collections::HashMap;
 
 /// Share of the rows that may be rejected before the reading stops.
@@ -17,10 +17,6 @@ pub const MOST_REJECTED: f64 = 0.01;
 
 /// Name of the channel where the trace has no channel column.
 const ONLY_CHANNEL: &str = "pump";
-
-/// Gauge pressures beyond these, mmHg, are no line's: sets for pressure infusion are rated to 200 kPa = 1500 mmHg
-/// (ISO 8536-8:2015, scope); the lower limit is our choice.
-const PLAUSIBLE_MMHG: (f64, f64) = (-100.0, 1500.0);
 
 /// A trace as read.
 pub(super) struct Trace {
@@ -78,46 +74,6 @@ struct Sample {
     rate_ml_h: f64,
     volume_ml: f64,
     limit_mmhg: f64,
-}
-
-/// One channel of one infusion, as its rows come in.
-struct Series {
-    infusion: usize,
-    /// Both names as bytes, to compare without reading them anew.
-    infusion_cell: Box<[u8]>,
-    channel_cell: Box<[u8]>,
-    channel: String,
-    rows: Rows,
-    /// The series whose row came after the last row of this one: very likely it will again.
-    followed_by: usize,
-}
-
-/// One infusion, as its rows come in.
-#[derive(Default)]
-struct Infusion {
-    name: String,
-    intake: Intake,
-    /// `(ticks, offset)` where a run of rows of one offset began or ended.
-    offsets: Vec<(i64, i32)>,
-    last: Option<(i64, i32)>,
-}
-
-impl Infusion {
-    fn saw(&mut self, moment: Moment) {
-        let now = (moment.ticks, moment.offset_s);
-        if self.last.is_none_or(|(_, offset)| offset != now.1) {
-            self.offsets.extend(self.last);
-            self.offsets.push(now);
-        }
-        self.last = Some(now);
-    }
-
-    fn reject(&mut self, row: &Row, fault: Fault) {
-        self.intake.rows_rejected += 1;
-        if self.intake.rejected.len() < REJECTED_SHOWN {
-            self.intake.rejected.push(row.rejected(fault));
-        }
-    }
 }
 
 #[derive(Default)]
@@ -352,17 +308,16 @@ fn too_many(table: &Table, rows: u64, rejected: u64, shown: &[&RejectedRow]) -> 
     };
     what = format!("{}; {what}", said(first));
     for row in shown.iter().skip(1).take(4) {
-        what += &format!(
-            "\n  also {}:{}: column `{}`: {}",
-            table.name.display(),
-            row.line,
-            row.column,
-            said(row)
-        );
+        let also = format!("\n  also {}:{}: ", table.name.display(), row.line);
+        what += &match row.column.as_str() {
+            WHOLE_ROW => format!("{also}{}", said(row)),
+            column => format!("{also}column `{column}`: {}", said(row)),
+        };
     }
-    let error = Error::in_file(&table.name, what)
-        .at_line(first.line)
-        .in_column(first.column.clone());
+    let mut error = Error::in_file(&table.name, what).at_line(first.line);
+    if first.column != WHOLE_ROW {
+        error = error.in_column(first.column.clone());
+    }
     let mut hint = String::new();
     if first.column == "time" && first.value.contains(|c: char| c.is_ascii_digit()) {
         hint += &format!("write times as {EXAMPLE}, or as seconds from the record's start; ");
@@ -377,80 +332,4 @@ fn too_many(table: &Table, rows: u64, rejected: u64, shown: &[&RejectedRow]) -> 
             "{hint}mend these rows, or leave them out with `--keep-going`"
         ))
     }
-}
-
-fn record(infusion: Infusion, series: Vec<Series>, kind: Kind) -> Record {
-    let ticks = || series.iter().flat_map(|s| &s.rows.ticks);
-    let origin = match kind {
-        Kind::Calendar => ticks().copied().min().unwrap_or(0),
-        Kind::Seconds => 0,
-    };
-    let clock = match kind {
-        Kind::Calendar => calendar(origin, infusion.offsets, infusion.last),
-        Kind::Seconds => Clock::Seconds,
-    };
-    let mut intake = infusion.intake;
-    let mut channels: Vec<Channel> = Vec::with_capacity(series.len());
-    for one in series {
-        let settled = one.rows.settle(one.channel, kind, origin);
-        intake.repeats += settled.repeats;
-        intake.out_of_order += settled.out_of_order;
-        intake.notices.extend(channel_notices(&settled));
-        channels.push(settled.channel);
-    }
-    channels.sort_by(|a, b| a.id.cmp(&b.id));
-    Record {
-        infusion: (!infusion.name.is_empty()).then_some(infusion.name),
-        clock,
-        channels,
-        events: Vec::new(),
-        events_given: false,
-        line: None,
-        intake,
-    }
-}
-
-/// The clock, with the offset that holds from each change on.
-fn calendar(origin_us: i64, mut runs: Vec<(i64, i32)>, last: Option<(i64, i32)>) -> Clock {
-    runs.extend(last);
-    runs.sort_by_key(|&(us, _)| us);
-    runs.dedup_by_key(|&mut (_, offset)| offset);
-    let offsets = runs
-        .into_iter()
-        .map(|(us, offset)| ((us - origin_us) as f64 / 1e6, offset))
-        .collect();
-    Clock::Calendar { origin_us, offsets }
-}
-
-fn channel_notices(settled: &Settled) -> Vec<Notice> {
-    let channel = || settled.channel.id.clone();
-    let mut notices = Vec::new();
-    if let Some(line) = settled.volume_falls {
-        notices.push(Notice::VolumeFalls {
-            channel: channel(),
-            line,
-        });
-    }
-    if let Some((rows, line)) = settled.conflicts {
-        notices.push(Notice::ConflictingRepeats {
-            channel: channel(),
-            rows,
-            line,
-        });
-    }
-    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    for &p in &settled.channel.samples.pressure_mmhg {
-        low = low.min(p); // `min` and `max` pass over NaN
-        high = high.max(p);
-    }
-    if high < low {
-        notices.push(Notice::NoPressure { channel: channel() });
-    } else if PLAUSIBLE_MMHG.1 < high || low < PLAUSIBLE_MMHG.0 {
-        let pressure_mmhg = if PLAUSIBLE_MMHG.1 < high { high } else { low };
-        notices.push(Notice::ImplausiblePressure {
-            channel: channel(),
-            pressure_mmhg,
-        });
-    }
-    notices
 }

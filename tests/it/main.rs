@@ -1,7 +1,10 @@
 //! Tests of the whole program and of the crate's public face, in one binary (linking is most of their cost).
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod bad_input;
 mod contract_review;
+mod inspect;
+mod program;
 mod reference;
 mod reference_cox;
 mod reference_rates;
