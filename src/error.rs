@@ -55,6 +55,12 @@ impl Error {
         }
     }
 
+    /// Says which file an error lies in that was found without knowing it; line and column stay.
+    pub fn of_file(mut self, file: &Path) -> Self {
+        self.place.get_or_insert_default().file = file.to_path_buf();
+        self
+    }
+
     /// Adds the line.
     pub fn at_line(mut self, line: u64) -> Self {
         self.place.get_or_insert_default().line = Some(line);

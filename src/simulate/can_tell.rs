@@ -1,0 +1,194 @@
+//! Whether a record in principle tells a filter that loads from a catheter that narrows: worked out from what was
+//! simulated, never from an analysis.
+//!
+//! In: an episode, the scenario, the flows and the log. Out: [`Reason`]s, each with the file that bears it. A
+//! sensor above both sees them as one resistance; only what follows tells them apart:
+//!
+//! - **a pause** of the line of 30 min or more while it grows (what grows with volume stands still, what grows with
+//!   time goes on), long enough that the difference is three times the noise or the rounding;
+//! - **a change of the whole flow** to 1.5 times (or less than two thirds) while it grows, with 30 min on both sides;
+//! - **jumps at restarts** of a filter in which something settles;
+//! - **an intervention** that somebody wrote down, with ten minutes of record after it: a filter change or a change
+//!   of the catheter, whether it helped or not, or a flush that helped;
+//! - **context**: a medication that started at most 90 min before, a pore below 1.2 µm with lipid running, a filter
+//!   placed at most an hour before, no filter at all, or a filter that sits above the join.
+
+use super::day::{Day, Told};
+use super::scenario::{Position, Scenario};
+use super::truth::is_gradual;
+use serde::Serialize;
+
+const LEAST_S: f64 = 1800.0;
+const AFTER_S: f64 = 600.0;
+const MEDICATION_S: f64 = 5400.0;
+const NEW_FILTER_S: f64 = 3600.0;
+
+/// Why the record can tell, and the file that it takes.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub(super) struct Reason {
+    /// `trace`, `events` or `line`.
+    pub needs: &'static str,
+    /// In words.
+    pub says: String,
+}
+
+/// The reasons; none for an episode that is not a slow one of filter or catheter.
+pub(super) fn reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
+    let mut found = Vec::new();
+    let Some(felt_s) = told.stretch.felt_s.filter(|_| is_gradual(told.words.1)) else {
+        return found;
+    };
+    let end_s = scenario.duration_h * 3600.0;
+    let until_s = told.stretch.end_s.unwrap_or(end_s);
+    let growing = (felt_s, told.stretch.alarm_s.unwrap_or(until_s).min(until_s));
+    found.extend(pauses(told, scenario, day, growing));
+    found.extend(changes(day, growing));
+    found.extend(interventions(told, day, felt_s, end_s));
+    found.extend(context(told, scenario, day, felt_s));
+    found
+}
+
+/// Seconds in which any pump ran between two moments.
+pub(super) fn running(flows: &[(f64, f64)], from_s: f64, to_s: f64) -> f64 {
+    stretches(flows, to_s)
+        .filter(|s| 0.0 < s.2)
+        .map(|s| (s.1.min(to_s) - s.0.max(from_s)).max(0.0))
+        .sum()
+}
+
+/// `(from, to, flow)`.
+fn stretches(flows: &[(f64, f64)], end_s: f64) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
+    flows.iter().enumerate().map(move |(i, &(from, flow))| {
+        let to = flows.get(i + 1).map_or(end_s, |next| next.0);
+        (from, to, flow)
+    })
+}
+
+/// Pauses while it grows, and restarts at which it jumped.
+fn pauses(told: &Told, scenario: &Scenario, day: &Day, growing: (f64, f64)) -> Vec<Reason> {
+    let settles = told.words.1 == "filter-settling";
+    let (from, to) = growing;
+    let began = told.stretch.began_s;
+    // how far the pressure would have moved in a second of growth with time
+    let flow = day.flows.iter().map(|f| f.1).fold(0.0, f64::max);
+    let baseline = day.baselines.iter().copied().fold(f64::INFINITY, f64::min);
+    let grown = (told.stretch.peak_ratio.min(10.0) - 1.0) * baseline * flow;
+    let per_s = grown / (to - began).max(1.0);
+    let hidden = 3.0
+        * scenario
+            .sensor
+            .noise_mmhg
+            .max(scenario.sampling.rounding_mmhg)
+            .max(0.5);
+    stretches(&day.flows, to)
+        .filter(|s| s.2 == 0.0 && 0.0 < s.0 && s.1 < to)
+        .filter_map(|(start, end, _)| {
+            let length = end - start;
+            let says = if settles && began <= start && 300.0 <= length {
+                format!("a jump after a pause of {:.0} min", length / 60.0)
+            } else if from <= start && LEAST_S <= length && hidden <= per_s * length {
+                format!("a pause of {:.0} min while it grew", length / 60.0)
+            } else {
+                return None;
+            };
+            Some(Reason {
+                needs: "trace",
+                says,
+            })
+        })
+        .collect()
+}
+
+/// Changes of the flow of 1.5 times while it grows.
+fn changes(day: &Day, (from, to): (f64, f64)) -> Vec<Reason> {
+    let runs: Vec<_> = stretches(&day.flows, to)
+        .filter(|s| 0.0 < s.2 && from < s.1 && LEAST_S <= s.1.min(to) - s.0.max(from))
+        .collect();
+    runs.windows(2)
+        .filter_map(|pair| {
+            let (before, after) = (pair.first()?.2, pair.get(1)?.2);
+            let times = (after / before).max(before / after);
+            (1.5 <= times).then(|| Reason {
+                needs: "trace",
+                says: format!("the flow changed from {before} to {after} mL/h while it grew"),
+            })
+        })
+        .collect()
+}
+
+/// What was tried and written down.
+fn interventions(told: &Told, day: &Day, felt_s: f64, end_s: f64) -> Vec<Reason> {
+    let site = told.words.0;
+    let relieved_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
+    day.log
+        .iter()
+        .filter(|e| felt_s <= e.t_s && e.t_s <= end_s - AFTER_S)
+        // what came after the relief speaks of something else; the log is written when the work is done
+        .filter(|e| e.t_s <= relieved_s + 3600.0)
+        .filter_map(|e| {
+            let helped = (e.t_s - relieved_s).abs() <= 3600.0;
+            let says = match (e.event, site) {
+                ("filter_change", "filter") | ("catheter_change", "catheter") if helped => {
+                    format!("{} helped", e.event)
+                }
+                ("filter_change", "catheter") | ("catheter_change", "filter") => {
+                    format!("{} did not help", e.event)
+                }
+                ("flush", "catheter") if helped => "flush helped".to_string(),
+                _ => return None,
+            };
+            Some(Reason {
+                needs: "events",
+                says,
+            })
+        })
+        .collect()
+}
+
+/// What the files say of the circumstances.
+fn context(told: &Told, scenario: &Scenario, day: &Day, felt_s: f64) -> Vec<Reason> {
+    let mut found = Vec::new();
+    let mut say = |needs, says: &str| {
+        found.push(Reason {
+            needs,
+            says: says.to_string(),
+        });
+    };
+    let (site, cause, variant) = told.words;
+    let logged = |event: &str, within_s: f64| {
+        let from = told.stretch.began_s - within_s;
+        day.log
+            .iter()
+            .any(|e| e.event == event && from <= e.t_s && e.t_s <= felt_s)
+    };
+    if cause == "filter-precipitate" && logged("medication_start", MEDICATION_S) {
+        say("events", "a medication had started shortly before");
+    }
+    let filter = &scenario.line.filter;
+    let lipid = scenario
+        .channels
+        .iter()
+        .any(|c| c.fluid == "lipid" || c.fluid == "pn-3in1");
+    if variant == Some("pore-too-fine") && filter.pore_um < 1.2 && lipid {
+        say("line", "the pore is too fine for lipid");
+    }
+    if variant == Some("badly-primed") {
+        let placed_s = filter.placed_h * 3600.0;
+        if scenario.start.is_some() && (0.0..NEW_FILTER_S).contains(&(felt_s - placed_s)) {
+            say("line", "the filter was new");
+        }
+        if logged("filter_change", NEW_FILTER_S) {
+            say("events", "the filter was new");
+        }
+    }
+    if site == "catheter" && filter.position == Position::None {
+        say("line", "there is no filter");
+    }
+    if filter.position == Position::AboveJoin && 1 < scenario.channels.len() {
+        say(
+            "line",
+            "the filter sits above the join, the catheter below it",
+        );
+    }
+    found
+}

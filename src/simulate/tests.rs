@@ -1,0 +1,243 @@
+//! Tests of whole made records: same seed, same bytes; what the truth says is in the trace.
+
+use super::*;
+use std::collections::BTreeMap;
+
+fn made(toml: &str, seed: u64) -> Made {
+    run(&Scenario::from_toml(toml).unwrap(), seed).unwrap()
+}
+
+fn truth(made: &Made) -> serde_json::Value {
+    serde_json::from_str(&made.truth_json).unwrap()
+}
+
+/// `(t, pressure, rate)` of each channel; for traces in seconds.
+fn samples(made: &Made) -> BTreeMap<String, Vec<(f64, f64, f64)>> {
+    let mut found: BTreeMap<String, Vec<_>> = BTreeMap::new();
+    for row in csv::Reader::from_reader(made.trace_csv.as_slice()).records() {
+        let row = row.unwrap();
+        let number = |i: usize| row[i].parse::<f64>().unwrap();
+        found
+            .entry(row[1].to_string())
+            .or_default()
+            .push((number(0), number(2), number(3)));
+    }
+    found
+}
+
+fn mean(samples: &[(f64, f64, f64)], from_s: f64, to_s: f64) -> f64 {
+    let inside: Vec<f64> = samples
+        .iter()
+        .filter(|s| from_s <= s.0 && s.0 < to_s)
+        .map(|s| s.1)
+        .collect();
+    assert!(!inside.is_empty());
+    inside.iter().sum::<f64>() / inside.len() as f64
+}
+
+const TWO: &str = r#"
+duration_h = 6
+[sensor]
+noise_mmhg = 0.2
+[sampling]
+rounding_mmhg = 0
+[[channel]]
+id = "pn"
+rate_ml_h = 4.0
+[[channel]]
+id = "lipid"
+fluid = "lipid"
+rate_ml_h = 0.6
+"#;
+
+fn two_with(more: &str) -> Made {
+    made(&format!("{TWO}\n{more}"), 7)
+}
+
+#[test]
+fn the_same_seed_gives_the_same_bytes_and_another_does_not() {
+    let text = format!(
+        "{TWO}\n[[episode]]\nat_h = 1\ncause = {{ kind = \"catheter-positional\", on_min = 3, off_min = 9 }}"
+    );
+    assert_eq!(made(&text, 1), made(&text, 1));
+    assert_ne!(made(&text, 1).trace_csv, made(&text, 2).trace_csv);
+}
+
+#[test]
+fn with_nothing_wrong_the_pressure_is_what_resistance_and_rates_need() {
+    // P = 4 + 0.05 Q + (0.3 + 3) ΣQ: 19.38 mmHg for pn, 19.21 for lipid
+    let quiet = two_with("[vein]\nwander_mmhg = 0");
+    let found = samples(&quiet);
+    assert!((mean(&found["pn"], 0.0, 2e4) - 19.38).abs() < 0.05);
+    assert!((mean(&found["lipid"], 0.0, 2e4) - 19.21).abs() < 0.05);
+    assert_eq!(truth(&quiet)["episodes"].as_array().unwrap().len(), 0);
+}
+
+#[test]
+fn a_closed_clamp_on_one_channel_raises_it_alone_and_lets_the_other_fall() {
+    let clamped =
+        two_with("[[episode]]\nat_h = 2\nchannel = \"pn\"\ncause = { kind = \"tubing-blocked\" }");
+    let found = samples(&clamped);
+    // lipid alone needs 4 + 0.65 × ... = 4 + 3.35 × 0.6 = 6.0 mmHg
+    assert!((mean(&found["lipid"], 7260.0, 7440.0) - 6.0).abs() < 1.5);
+    let episode = &truth(&clamped)["episodes"][0];
+    assert_eq!(episode["site"], "tubing");
+    assert_eq!(episode["course"], "step");
+    assert_eq!(episode["onset"], 7200.0);
+    // C (300 - 19.4)/Q with C = 1.04 µL/mmHg above a clamp near the pump: 4.4 min, and the alarm's latency
+    let alarm = episode["alarm"].as_f64().unwrap();
+    assert!((alarm - 7200.0 - 263.0).abs() < 8.0, "{alarm}");
+    // freed at relief: 1.04 µL/mmHg × 296 mmHg
+    let freed = episode["release_volume_ml"].as_f64().unwrap();
+    assert!((freed - 0.308).abs() < 0.01, "{freed}");
+}
+
+#[test]
+fn a_clamp_below_the_filter_lets_both_channels_climb_together() {
+    let clamped = two_with("[[episode]]\nat_h = 2\ncause = { kind = \"catheter-blocked\" }");
+    let found = samples(&clamped);
+    // ΣQ/ΣC = 4.6 mL/h / 2.8 µL/mmHg = 27.4 mmHg/min
+    for id in ["pn", "lipid"] {
+        let climb = mean(&found[id], 7440.0, 7475.0) - mean(&found[id], 7260.0, 7295.0);
+        assert!((climb / 3.0 - 27.4).abs() < 1.0, "{id}: {climb}");
+    }
+    assert_eq!(
+        truth(&clamped)["episodes"][0]["channels"]
+            .as_array()
+            .unwrap()
+            .len(),
+        2
+    );
+}
+
+#[test]
+fn a_loading_filter_stands_still_in_a_pause_and_goes_with_the_filter() {
+    let loading = two_with(
+        r#"
+[vein]
+wander_mmhg = 0
+[[act]]
+at_h = 2
+do = "pause"
+minutes = 60
+[[act]]
+at_h = 5
+do = "filter_change"
+[[episode]]
+at_h = 0
+cause = { kind = "filter-loading", blocking = { intermediate_per_ml = 0.2 } }
+"#,
+    );
+    let found = samples(&loading);
+    let before = mean(&found["pn"], 7140.0, 7200.0);
+    // the pause of an hour moves nothing: after 5 min more of flow V = 9.58 mL, and R_f = 0.3 e^(0.2 V) = 2.04
+    let after = mean(&found["pn"], 11_070.0, 11_130.0);
+    assert!(
+        (after - 4.0 - 4.0 * 0.05 - 4.6 * 5.04).abs() < 0.5, // it lags a little
+        "{after}"
+    );
+    assert!(
+        (before - 4.0 - 4.0 * 0.05 - 4.6 * (3.0 + 0.3 * 6.24)).abs() < 0.5,
+        "{before}"
+    );
+    assert!((mean(&found["pn"], 18_400.0, 19_000.0) - 19.38).abs() < 0.2);
+    let episode = &truth(&loading)["episodes"][0];
+    // 1.5 × 3.35 = 5.025 is reached at exp(0.2 V) = 1 + 1.675/0.3, V = 9.42 mL: 2.048 h of flow and the pause
+    let onset = episode["onset"].as_f64().unwrap();
+    assert!((onset / 3600.0 - 3.048).abs() < 0.01, "{onset}");
+    assert_eq!(episode["end"], 18_000.0);
+    assert_eq!(episode["can_tell"], true);
+}
+
+#[test]
+fn a_narrowing_catheter_goes_on_in_a_pause_and_a_flush_helps() {
+    let narrowing = two_with(
+        r#"
+[[act]]
+at_h = 2
+do = "pause"
+minutes = 60
+[[episode]]
+at_h = 0
+cause = { kind = "catheter-narrowing", reaches = 8, over_h = 6 }
+[[episode.answer]]
+at_h = 5
+do = "flush"
+value = 1
+"#,
+    );
+    let found = samples(&narrowing);
+    let before = mean(&found["pn"], 7140.0, 7200.0);
+    let after = mean(&found["pn"], 11_100.0, 11_160.0);
+    assert!(before + 3.0 < after, "{before} {after}");
+    let truth = truth(&narrowing);
+    assert_eq!(truth["episodes"][0]["cause"], "catheter-narrowing");
+    assert_eq!(truth["episodes"][0]["end"], 18_180.0);
+}
+
+#[test]
+fn a_stopped_supply_lets_the_pressure_fall_while_the_rate_goes_on() {
+    let stopped =
+        two_with("[[episode]]\nat_h = 2\nchannel = \"pn\"\ncause = { kind = \"supply-stopped\" }");
+    let found = samples(&stopped);
+    assert!((mean(&found["pn"], 7500.0, 9000.0) - 6.0).abs() < 1.0);
+    assert!(found["pn"].iter().all(|s| s.2 == 4.0));
+}
+
+#[test]
+fn a_limit_below_the_working_pressure_alarms_and_is_raised() {
+    let low = two_with(
+        "[[episode]]\nat_h = 2\nchannel = \"pn\"\ncause = { kind = \"limit-too-low\", rate_ml_h = 12, limit_mmhg = 40 }",
+    );
+    let episode = &truth(&low)["episodes"][0];
+    assert_eq!(episode["site"], "settings");
+    assert!(episode["alarm"].as_f64().unwrap() < 7300.0);
+    assert_eq!(episode["peak_ratio"], 1.0);
+    let events = String::from_utf8(low.events_csv).unwrap();
+    assert_eq!(events.matches("occlusion_alarm").count(), 1, "{events}");
+}
+
+#[test]
+fn a_lowered_pump_reads_more_and_delivers_less_until_its_compliance_is_filled() {
+    // 30 cm of water: 22.07 mmHg. The flow falls at once, and comes back with the time constant of the line.
+    let lowered = two_with(
+        "[vein]\nwander_mmhg = 0\n[[episode]]\nat_h = 2\ncause = { kind = \"height-change\", by_cm = -30 }",
+    );
+    let found = samples(&lowered);
+    let rise = mean(&found["pn"], 8000.0, 9000.0) - mean(&found["pn"], 6000.0, 7000.0);
+    assert!((rise - 22.07).abs() < 0.5, "{rise}");
+    assert_eq!(truth(&lowered)["episodes"][0]["site"], "none");
+}
+
+#[test]
+fn a_scenario_with_a_typo_is_an_error_that_names_the_line() {
+    let error =
+        Scenario::from_toml("duration_h = 1\n[[channel]]\nid = \"a\"\nrate = 3\n").unwrap_err();
+    assert_eq!(error.place.unwrap().line, Some(4));
+    assert!(
+        error.what.contains("unknown field `rate`"),
+        "{}",
+        error.what
+    );
+}
+
+#[test]
+fn numbers_out_of_range_and_channels_that_are_not_there_are_errors() {
+    for (more, key) in [
+        ("[sampling]\nperiod_s = 0", "sampling.period_s"),
+        ("[[act]]\nat_h = 9\ndo = \"pause\"", "act 1.at_h"),
+        (
+            "[[act]]\nat_h = 1\ndo = \"pause\"\nchannel = \"x\"",
+            "act 1.channel",
+        ),
+        (
+            "[[episode]]\nat_h = 1\ncause = { kind = \"supply-stopped\" }",
+            "episode 1.channel",
+        ),
+        ("[[act]]\nat_h = 1\ndo = \"rate_change\"", "act 1.value"),
+    ] {
+        let text = format!("duration_h = 6\n[[channel]]\nid = \"a\"\nrate_ml_h = 3\n{more}");
+        let error = Scenario::from_toml(&text).unwrap_err();
+        assert!(error.what.contains(key), "{}", error.what);
+    }
+}
