@@ -3,6 +3,7 @@
 //! In: a record and its review. Out: the contract's JSON ([`wire`]), a page, pictures and a summary for the
 //! terminal. All sentences come from [`words`]. Nothing here judges, reads a file or looks at a clock.
 
+pub mod draw;
 mod inspection;
 pub mod tables;
 mod text;
@@ -20,4 +21,15 @@ pub fn review_json(record: &Record, review: &Review) -> String {
     let wire = wire::Review::new(record, review);
     // Strings, numbers and maps with text keys cannot fail to be written.
     serde_json::to_string_pretty(&wire).map_or_else(|_| String::new(), |text| text + "\n")
+}
+
+/// The main plot as SVG: pressure and rate of each channel, with everything that was found marked.
+pub fn review_svg(record: &Record, review: &Review) -> String {
+    let picture = draw::trace(record, review, draw::WIDE);
+    draw::svg(&picture, "trace", &words::trace_title(record, review))
+}
+
+/// The main plot as PNG, at twice its size on a page. No font needs to be installed.
+pub fn review_png(record: &Record, review: &Review) -> Vec<u8> {
+    draw::png(&draw::trace(record, review, draw::WIDE))
 }

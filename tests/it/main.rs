@@ -9,6 +9,7 @@ mod reference;
 mod reference_cox;
 mod reference_rates;
 mod reference_survival;
+mod report_pictures;
 mod report_text;
 mod scenes;
 mod tidy;

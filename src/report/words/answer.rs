@@ -1,7 +1,9 @@
 //! The answer first: what a review found, in a sentence with its certainty.
 
 use super::number::{count, duration, percent, volume, with_interval};
-use super::{cause_name, certainty, clip, list, moment, moment_near, site_short};
+use super::{
+    between, cause_name, certainty, clip, episode_label, list, moment, moment_near, site_short,
+};
 use crate::infer::{Cause, Course, Episode, Review, Site};
 use crate::record::Record;
 use crate::time::Clock;
@@ -170,6 +172,27 @@ pub fn likely_cause(e: &Episode) -> Option<String> {
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     let share = e.sites.get(site.index()).copied().unwrap_or(0.0);
     (share / 2.0 < p).then(|| format!("Likeliest cause: {} ({}).", cause_name(cause), percent(p)))
+}
+
+/// What the main picture shows, for those who do not see it.
+pub fn trace_title(record: &Record, review: &Review) -> String {
+    let names: Vec<String> = record.channels.iter().map(|c| clip(&c.id)).collect();
+    let mut text = format!(
+        "Pressure in mmHg and rate in mL/h of {} over time, {}.",
+        list(&names),
+        between(&record.clock, record.start_s(), record.end_s())
+    );
+    for e in &review.episodes {
+        let end = e.end_s.map_or("the record’s end".to_string(), |t| {
+            moment(&record.clock, t)
+        });
+        text += &format!(
+            " {}, from {} to {end}.",
+            episode_label(e),
+            moment(&record.clock, e.onset_s.value)
+        );
+    }
+    text
 }
 
 /// What is held under pressure and freed at relief.

@@ -11,16 +11,21 @@ mod number;
 mod record;
 mod site;
 
-pub use answer::{Verdict, headline, likely_cause, release, verdict};
+pub use answer::{Verdict, headline, likely_cause, release, trace_title, verdict};
 pub use checks::{check, check_reason, check_sentence};
 pub use evidence::{Weight, finding, weight};
-pub use moment::{Clockwork, between, day, moment, moment_near, offset, time_of_day, times_are};
+pub use moment::{
+    Clockwork, between, day, moment, moment_near, month_short, offset, time_of_day, times_are,
+};
 pub use number::{
-    bare, compliance, count, duration, percent, pressure, rate, resistance, significant, volume,
-    with_interval,
+    bare, compliance, count, duration, percent, pressure, rate, rate_bare, resistance, significant,
+    volume, with_interval,
 };
 pub use record::{CAUTIONS, NOTHING_FOUND, assumption, cannot_tell, doing, notice, rejected_title};
-pub use site::{cause_name, certainty, course_name, list, pause_cause, site_name, site_short};
+pub use site::{
+    cause_name, certainty, course_name, episode_label, event_name, list, pause_cause, site_name,
+    site_short,
+};
 
 /// Longest piece of a log's text that a report shows, in characters.
 const LONGEST: usize = 48;

@@ -39,6 +39,15 @@ const MONTHS: [&str; 12] = [
     "December",
 ];
 
+/// The month in three letters.
+pub fn month_short(month: i8) -> &'static str {
+    let index = usize::from(month.unsigned_abs()).saturating_sub(1);
+    MONTHS
+        .get(index)
+        .and_then(|name| name.get(..3))
+        .unwrap_or("")
+}
+
 /// `4 March 2031`; `None` for a clock of plain seconds.
 pub fn day(clock: &Clock, t_s: f64) -> Option<String> {
     let local = clock.local(t_s)?;

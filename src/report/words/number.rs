@@ -37,7 +37,12 @@ fn bare_pressure(mmhg: f64) -> String {
 
 /// mL/h, two decimals at most.
 pub fn rate(ml_per_h: f64) -> String {
-    format!("{} mL/h", decimals(ml_per_h, 2))
+    format!("{} mL/h", rate_bare(ml_per_h))
+}
+
+/// mL/h without the unit, for an axis that names it.
+pub fn rate_bare(ml_per_h: f64) -> String {
+    decimals(ml_per_h, 2)
 }
 
 /// mmHg for each mL/h, two significant digits (three from 100 on).

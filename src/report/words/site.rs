@@ -1,6 +1,8 @@
 //! Names of sites, causes, courses and certainty.
 
-use crate::infer::{Cause, Confidence, Course, PauseCause, Site};
+use super::{clip_to, percent};
+use crate::infer::{Cause, Confidence, Course, Episode, PauseCause, Site};
+use crate::record::{Event, EventKind};
 
 /// The site as a label of two or three words.
 pub fn site_short(site: Site) -> &'static str {
@@ -58,6 +60,32 @@ pub fn certainty(confidence: Confidence) -> &'static str {
         Confidence::High => "high certainty",
         Confidence::Moderate => "moderate certainty",
         Confidence::Low => "low certainty",
+    }
+}
+
+/// An episode's name in a picture: `Episode 1: filter 93 %`.
+pub fn episode_label(e: &Episode) -> String {
+    match e.suggested {
+        Some(site) => {
+            let p = e.sites.get(site.index()).copied().unwrap_or(0.0);
+            format!(
+                "Episode {}: {} {}",
+                e.id,
+                site_short(site).to_lowercase(),
+                percent(p)
+            )
+        }
+        None => format!("Episode {}: site undetermined", e.id),
+    }
+}
+
+/// An event in two or three words; for an unknown one the log's own.
+pub fn event_name(event: &Event) -> String {
+    match event.kind {
+        EventKind::Unknown => clip_to(&event.word, 24),
+        EventKind::OcclusionAlarm => "occlusion alarm".into(),
+        EventKind::Alarm => "other alarm".into(),
+        kind => kind.word().replace('_', " "),
     }
 }
 

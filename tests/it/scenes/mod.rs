@@ -111,14 +111,25 @@ pub fn filter_loading() -> Scene {
         })
         .collect();
     let mut found = review(&made);
-    let curve = |cause, channel: &str, own: f64, bend: f64| FittedCurve {
+    // The best explanation follows the truth; its rival is a straight line to the same height.
+    let flow = 7.9;
+    let curve = |cause, channel: &str, straight: bool| FittedCurve {
         cause,
         channel: channel.into(),
-        points: (0..60)
-            .map(|i| {
-                let t = onset - 3600.0 * 3.0 + (alarm - onset + 3600.0 * 3.0) * f64::from(i) / 59.0;
-                let x: f64 = f64::from(i) / 59.0;
-                (t, 26.0 + own + 94.0 * x.powf(bend))
+        points: made
+            .truth
+            .iter()
+            .filter(|(t, _)| onset - 3.0 * 3600.0 < *t && *t < alarm)
+            .map(|&(t, r)| {
+                let share = (t - onset + 10_800.0) / (alarm - onset + 10_800.0);
+                (
+                    t,
+                    if straight {
+                        32.0 + 86.0 * share
+                    } else {
+                        8.0 + flow * r
+                    },
+                )
             })
             .collect(),
     };
@@ -147,10 +158,10 @@ pub fn filter_loading() -> Scene {
         block_compliance_ul_per_mmhg: None,
         peak_mmhg: 121.0,
         curves: vec![
-            curve(Cause::FilterLoading, "lipid", 0.0, 2.6),
-            curve(Cause::FilterLoading, "pn", 0.3, 2.6),
-            curve(Cause::CatheterNarrowing, "lipid", 0.0, 1.3),
-            curve(Cause::CatheterNarrowing, "pn", 0.3, 1.3),
+            curve(Cause::FilterLoading, "lipid", false),
+            curve(Cause::FilterLoading, "pn", false),
+            curve(Cause::CatheterNarrowing, "lipid", true),
+            curve(Cause::CatheterNarrowing, "pn", true),
         ],
         ..episode(1, &["lipid", "pn"], onset)
     }];

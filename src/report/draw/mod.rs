@@ -1,0 +1,33 @@
+//! Pictures of a record and its review.
+//!
+//! In: record and review. Out: a [`Picture`], a list of lines, areas and texts in plain coordinates, which
+//! [`render`] turns into SVG or PNG by the backends of `plotters`. Keeping the list between drawing and
+//! rendering lets a test see that no two labels overlap and none is cut off.
+
+mod axis;
+mod decimate;
+mod fits;
+mod ink;
+mod line_map;
+mod panel;
+mod picture;
+mod render;
+mod slope;
+mod time_axis;
+mod trace;
+mod trace_marks;
+mod track;
+
+pub use fits::fits;
+pub use line_map::line_map;
+pub use picture::{Anchor, Picture, Shape};
+pub use render::{png, svg};
+pub use slope::slope;
+pub use trace::{SHOWN_CHANNELS, trace};
+pub use track::track;
+
+/// Width of a picture for a desk or a sheet of paper, in CSS pixels.
+pub const WIDE: f64 = 1040.0;
+
+/// Width of a picture for a phone, in CSS pixels.
+pub const NARROW: f64 = 358.0;
