@@ -1,0 +1,374 @@
+//! The one entry: a cohort becomes a survey.
+
+use super::adjust::Adjustment;
+use super::at_risk::{AtRisk, Outcome, filters};
+use super::cohort::{Cohort, Skipped};
+use super::competing::{Incidence, competing};
+use super::exposure::PauseRule;
+use super::filter_survival::{GroupTest, Survival, group_test, survival};
+use super::group::{Group, Grouped, groups};
+use super::pause_effect::{Effect, counted, dose_response, further_measures};
+use super::periods::Every;
+use super::quality::{
+    BeforeAfter, Funnel, NoChart, NoComparison, OverTime, before_after, funnel, over_time,
+};
+use super::rates::{Comparison, Rate, comparisons, rate, rates};
+use super::self_controlled::{SelfControlled, self_controlled};
+use super::sensitivity::{Variant, sensitivity};
+use crate::infer::Site;
+use jiff::civil::Date;
+use std::collections::BTreeSet;
+
+/// What a survey is asked for beyond what it always gives. Columns go by their headers.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Settings {
+    /// Combinations of columns to group rates by, besides each column by itself.
+    pub groups: Vec<Vec<String>>,
+    /// Columns to adjust the effect of pauses for.
+    pub adjust: Vec<String>,
+    /// Columns within which to compare.
+    pub stratify: Vec<String>,
+    /// Months or weeks.
+    pub every: Every,
+    /// Day of a change of practice.
+    pub change: Option<Date>,
+    /// Groups of fewer infusions are suppressed.
+    pub smallest_group: Option<usize>,
+}
+
+/// A setting names a column that `infusions.csv` does not have.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct UnknownColumn {
+    /// The name.
+    pub column: String,
+    /// What there is.
+    pub known: Vec<String>,
+}
+
+/// What the undetermined episodes leave open.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Undetermined {
+    /// Episodes whose site the records cannot tell.
+    pub episodes: usize,
+    /// Infusions with one.
+    pub infusions: usize,
+    /// The filter rate if none of them were the filter's: the survey's own.
+    pub none_filter: Rate,
+    /// The filter rate if all were.
+    pub all_filter: Rate,
+}
+
+/// Everything that a survey says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Survey {
+    /// Infusions reviewed.
+    pub infusions: usize,
+    /// Their hours, last sample − first sample.
+    pub hours: f64,
+    /// Filters at risk, and what was left out of them.
+    pub at_risk: AtRisk,
+    /// Infusions that could not be used.
+    pub skipped: Vec<Skipped>,
+    /// Rates by site and group.
+    pub rates: Vec<Rate>,
+    /// Groups left out for being small, and those left out lest the small ones be worked out.
+    pub suppressed: Vec<Group>,
+    /// Filter rates between groups of one column.
+    pub comparisons: Vec<Comparison>,
+    /// Survival of filters: all, then by column.
+    pub survival: Vec<Survival>,
+    /// Log-rank tests by column.
+    pub group_tests: Vec<GroupTest>,
+    /// Cumulative incidence by site.
+    pub incidence: Vec<Incidence>,
+    /// Effects of pauses: the contract's first, then clustered, adjusted, further measures.
+    pub effects: Vec<Effect>,
+    /// One, two, three pauses against none.
+    pub dose_response: Vec<Effect>,
+    /// Each filter as its own control.
+    pub self_controlled: SelfControlled,
+    /// How the effect moves with the choices behind it.
+    pub sensitivity: Vec<Variant>,
+    /// What the undetermined episodes leave open.
+    pub undetermined: Undetermined,
+    /// Charts over time.
+    pub over_time: Result<OverTime, NoChart>,
+    /// Before and after the change that was asked about.
+    pub before_after: Option<Result<BeforeAfter, NoComparison>>,
+    /// Funnels by column.
+    pub funnels: Vec<Funnel>,
+}
+
+/// The column that names line files: a path is no property of an infusion, so it forms rates (as the contract has it) but
+/// no curve, test or funnel.
+pub const LINE_COLUMN: &str = "line";
+
+/// A column with more distinct values than this gets rates but no curves, tests or funnels.
+const MOST_CURVES: usize = 8;
+
+/// Makes the survey.
+///
+/// # Errors
+/// A setting that names an unknown column.
+pub fn survey(cohort: &Cohort, settings: &Settings) -> Result<Survey, UnknownColumn> {
+    let find = |names: &[String]| -> Result<Vec<usize>, UnknownColumn> {
+        let one = |name: &String| {
+            cohort.column(name).ok_or_else(|| UnknownColumn {
+                column: name.clone(),
+                known: cohort.columns.clone(),
+            })
+        };
+        names.iter().map(one).collect()
+    };
+    let adjustment = Adjustment {
+        covariates: find(&settings.adjust)?,
+        strata: find(&settings.stratify)?,
+    };
+    let combinations: Vec<Vec<usize>> = settings
+        .groups
+        .iter()
+        .map(|g| find(g))
+        .collect::<Result<_, _>>()?;
+
+    let at_risk = filters(cohort, Outcome::FILTER_ONSET);
+    let all = Grouped::all(cohort);
+    let mut groupings = vec![vec![all.clone()]];
+    groupings.extend((0..cohort.columns.len()).map(|c| groups(cohort, &[c])));
+    groupings.extend(
+        combinations
+            .iter()
+            .filter(|c| 1 < c.len())
+            .map(|c| groups(cohort, c)),
+    );
+    let suppressed = suppress(&mut groupings, settings.smallest_group);
+
+    let drawn: Vec<usize> = (0..cohort.columns.len())
+        .filter(|&c| {
+            cohort
+                .columns
+                .get(c)
+                .is_some_and(|name| name != LINE_COLUMN)
+        })
+        .filter(|&c| (2..=MOST_CURVES).contains(&super::group::levels(cohort, c).len()))
+        .collect();
+    let hidden = |c: &usize| {
+        let name = cohort.columns.get(*c);
+        suppressed
+            .iter()
+            .any(|g| g.values.len() == 1 && g.values.first().map(|v| &v.0) == name)
+    };
+    let shown: Vec<usize> = drawn.iter().copied().filter(|c| !hidden(c)).collect();
+    let by_column = drawn
+        .iter()
+        .flat_map(|&c| groupings.get(c + 1).into_iter().flatten());
+
+    let over_time = over_time(cohort, &at_risk, settings.every, settings.change);
+    Ok(Survey {
+        infusions: cohort.members.len(),
+        hours: cohort.hours(),
+        skipped: cohort.skipped.clone(),
+        comparisons: groupings
+            .iter()
+            .skip(1)
+            .flat_map(|groups| {
+                let filter = groups
+                    .iter()
+                    .map(|g| rate(cohort, &at_risk, g, Some(Site::Filter)));
+                comparisons(&filter.collect::<Vec<Rate>>())
+            })
+            .collect(),
+        rates: groupings
+            .iter()
+            .flatten()
+            .flat_map(|g| rates(cohort, &at_risk, g))
+            .collect(),
+        survival: std::iter::once(&all)
+            .chain(by_column)
+            .map(|g| survival(&at_risk, g))
+            .collect(),
+        group_tests: drawn
+            .iter()
+            .map(|&c| group_test(cohort, &at_risk, c))
+            .collect(),
+        incidence: competing(cohort),
+        effects: effects(cohort, &at_risk, &adjustment),
+        dose_response: dose_response(cohort, &at_risk),
+        self_controlled: self_controlled(cohort, &at_risk),
+        sensitivity: sensitivity(cohort),
+        undetermined: undetermined(cohort, &at_risk, &all),
+        before_after: settings.change.map(|change| match &over_time {
+            Ok(charts) => before_after(charts, change),
+            Err(_) => Err(NoComparison::TooFewPeriods),
+        }),
+        over_time,
+        funnels: shown
+            .iter()
+            .filter_map(|&c| funnel(cohort, &at_risk, c))
+            .collect(),
+        suppressed,
+        at_risk,
+    })
+}
+
+/// The contract's row, the same with clustered errors, adjusted ones, further measures.
+fn effects(cohort: &Cohort, at_risk: &AtRisk, adjustment: &Adjustment) -> Vec<Effect> {
+    let (plain, clustered) = counted(cohort, at_risk, PauseRule::CONTRACT, &Adjustment::default());
+    let mut effects = vec![plain, clustered];
+    if !adjustment.is_none() {
+        let (plain, clustered) = counted(cohort, at_risk, PauseRule::CONTRACT, adjustment);
+        effects.extend([plain, clustered]);
+    }
+    effects.extend(further_measures(cohort, at_risk));
+    effects
+}
+
+fn undetermined(cohort: &Cohort, at_risk: &AtRisk, all: &Grouped) -> Undetermined {
+    let own = |m: &super::cohort::Member| {
+        m.facts
+            .episodes
+            .iter()
+            .filter(|e| e.suggested.is_none())
+            .count()
+    };
+    let if_all = filters(
+        cohort,
+        Outcome {
+            counts: |h| matches!(h.suggested, None | Some(Site::Filter)),
+            time_s: |h| h.onset_s.value,
+        },
+    );
+    Undetermined {
+        episodes: cohort.members.iter().map(own).sum(),
+        infusions: cohort.members.iter().filter(|m| 0 < own(m)).count(),
+        none_filter: rate(cohort, at_risk, all, Some(Site::Filter)),
+        all_filter: rate(cohort, &if_all, all, Some(Site::Filter)),
+    }
+}
+
+/// Takes out groups of fewer infusions than asked for. Where a grouping loses one group only, its count could be worked
+/// out from the total: the next smallest goes too.
+fn suppress(groupings: &mut [Vec<Grouped>], smallest: Option<usize>) -> Vec<Group> {
+    let Some(smallest) = smallest else {
+        return Vec::new();
+    };
+    let mut suppressed = Vec::new();
+    for groups in groupings.iter_mut().skip(1) {
+        let mut gone: BTreeSet<usize> = groups
+            .iter()
+            .enumerate()
+            .filter(|(_, g)| g.infusions() < smallest)
+            .map(|(i, _)| i)
+            .collect();
+        if gone.len() == 1 {
+            let rest = groups.iter().enumerate().filter(|(i, _)| !gone.contains(i));
+            if let Some((next, _)) = rest.min_by_key(|(_, g)| g.infusions()) {
+                gone.insert(next);
+            }
+        }
+        let mut number = 0;
+        groups.retain(|g| {
+            let keep = !gone.contains(&number);
+            number += 1;
+            if !keep {
+                suppressed.push(g.group.clone());
+            }
+            keep
+        });
+    }
+    suppressed
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::study::made::{filter_onset, infusion, onset};
+
+    fn cohort(units: &[&str]) -> Cohort {
+        let members = units.iter().enumerate().map(|(i, unit)| {
+            let mut member = infusion(&i.to_string(), 24.0);
+            member.labels = vec![unit.to_string()];
+            member.facts.episodes = match i % 3 {
+                0 => vec![filter_onset(5.0 + i as f64)],
+                1 => vec![onset(7.0, None)],
+                _ => vec![],
+            };
+            member
+        });
+        Cohort {
+            columns: vec!["unit".into()],
+            members: members.collect(),
+            skipped: vec![],
+        }
+    }
+
+    #[test]
+    fn each_group_has_a_row_for_each_site() {
+        let found = survey(&cohort(&["north", "east", "north"]), &Settings::default()).unwrap();
+        let groups: BTreeSet<String> = found
+            .rates
+            .iter()
+            .map(|r| format!("{:?}", r.group.values))
+            .collect();
+        assert_eq!((groups.len(), found.rates.len()), (3, 21));
+        assert_eq!(found.survival.len(), 3);
+        assert_eq!(found.effects.first().map(|e| e.adjusted_for.len()), Some(0));
+    }
+
+    #[test]
+    fn undetermined_episodes_open_a_range() {
+        let found = survey(&cohort(&["n", "n", "n"]), &Settings::default())
+            .unwrap()
+            .undetermined;
+        assert_eq!((found.episodes, found.infusions), (1, 1));
+        assert_eq!(
+            (found.none_filter.episodes, found.all_filter.episodes),
+            (1, 2)
+        );
+    }
+
+    #[test]
+    fn an_unknown_column_is_named_with_those_there_are() {
+        let settings = Settings {
+            adjust: vec!["ward".into()],
+            ..Settings::default()
+        };
+        let error = survey(&cohort(&["n"]), &settings).unwrap_err();
+        assert_eq!(
+            (error.column.as_str(), error.known),
+            ("ward", vec!["unit".to_string()])
+        );
+    }
+
+    #[test]
+    fn one_small_group_takes_the_next_with_it() {
+        let settings = Settings {
+            smallest_group: Some(2),
+            ..Settings::default()
+        };
+        let units = ["north", "north", "north", "east", "east", "west"];
+        let found = survey(&cohort(&units), &settings).unwrap();
+        let gone: Vec<_> = found
+            .suppressed
+            .iter()
+            .map(|g| g.values[0].1.as_str())
+            .collect();
+        assert_eq!(gone, ["east", "west"]);
+        let shown = |value: &str| {
+            found
+                .rates
+                .iter()
+                .any(|r| r.group.values.iter().any(|v| v.1 == value))
+        };
+        assert!(shown("north") && !shown("east") && !shown("west"));
+        assert!(found.funnels.is_empty());
+    }
+
+    #[test]
+    fn nobody_and_one_give_a_survey_too() {
+        for units in [&[][..], &["north"][..]] {
+            let found = survey(&cohort(units), &Settings::default()).unwrap();
+            assert_eq!(found.infusions, units.len());
+            assert!(found.effects.iter().all(|e| e.ratio.is_err()));
+        }
+    }
+}
