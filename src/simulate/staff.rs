@@ -360,17 +360,17 @@ impl Ward<'_> {
 
     fn last_resort(&self, index: usize) -> Deed {
         let episode = self.world.running[index].episode;
-        let (what, value) = match &episode.cause {
+        let (what, minutes) = match &episode.cause {
             cause if cause.is_filter() => (Do::FilterChange, None),
-            Cause::CatheterNarrowing { .. } => (Do::Flush, Some(0.9)),
+            Cause::CatheterNarrowing { .. } => (Do::CatheterChange, Some(30.0)),
             _ => (Do::Relieve, None),
         };
         Deed {
             what,
             who: Who::Staff(Some(index)),
             channel: self.named(episode),
-            value,
-            minutes: None,
+            value: None,
+            minutes,
             detail: String::new(),
             logged: true,
         }
