@@ -123,6 +123,11 @@ impl<'a> Running<'a> {
         });
     }
 
+    /// Whether it adds resistance below the pump.
+    pub fn obstructs(&self) -> bool {
+        ["tubing", "filter", "catheter"].contains(&self.episode.cause.words().0)
+    }
+
     /// When it began, s.
     pub fn began_s(&self) -> f64 {
         self.began_s

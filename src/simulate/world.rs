@@ -238,18 +238,22 @@ impl<'a> World<'a> {
 
     /// What artefact episodes add to a channel's sensor now, mmHg.
     pub fn artefact_mmhg(&self, channel: usize) -> f64 {
-        let t = self.t_s;
         self.running
             .iter()
-            .filter(|r| r.active && r.concerns(self.scenario, channel))
-            .map(|r| match r.episode.cause {
-                Cause::Artefact { mmhg, seconds } => {
-                    let part = ((t - r.began_s()) / seconds).clamp(0.0, 1.0);
-                    mmhg * (PI * part).sin().max(0.0).powf(0.25) // steep flanks, flat top
-                }
-                _ => 0.0,
-            })
+            .filter(|r| r.concerns(self.scenario, channel))
+            .map(|r| self.artefact_of(r))
             .sum()
+    }
+
+    /// What this episode adds to its sensors now, mmHg.
+    fn artefact_of(&self, run: &Running) -> f64 {
+        match run.episode.cause {
+            Cause::Artefact { mmhg, seconds } if run.active => {
+                let part = ((self.t_s - run.began_s()) / seconds).clamp(0.0, 1.0);
+                mmhg * (PI * part).sin().max(0.0).powf(0.25) // steep flanks, flat top
+            }
+            _ => 0.0,
+        }
     }
 
     /// What the pump's alarm goes by, mmHg.
@@ -383,15 +387,22 @@ impl<'a> World<'a> {
             if !self.running[index].active {
                 continue;
             }
-            let ratio = self.ratio(&self.running[index]);
-            let moved = self
-                .concerned(&self.running[index])
+            let run = &self.running[index];
+            let ratio = self.ratio(run);
+            let concerned = self.concerned(run);
+            // What an earlier, stronger block left behind still flows off: no more counts than this one can hold up.
+            let flow: f64 = concerned.iter().map(|&c| self.drives[c].shown_rate()).sum();
+            let most = if run.obstructs() {
+                self.added(run) * flow
+            } else {
+                f64::INFINITY
+            };
+            let moved = concerned
                 .into_iter()
                 .filter(|&c| self.drives[c].runs() && self.opened.is_none())
-                .map(|c| {
-                    (self.line_mmhg(c) - self.twin_mmhg(c)).abs() + self.artefact_mmhg(c).abs()
-                })
-                .fold(0.0, f64::max);
+                .map(|c| (self.line_mmhg(c) - self.twin_mmhg(c)).abs().min(most))
+                .fold(0.0, f64::max)
+                + self.artefact_of(run).abs();
             let t = self.t_s;
             self.running[index].note_ratio(t, ratio);
             self.running[index].note_effect(moved);
