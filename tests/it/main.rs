@@ -11,5 +11,6 @@ mod reference_rates;
 mod reference_survival;
 mod report_pictures;
 mod report_text;
+mod samples;
 mod scenes;
 mod tidy;
