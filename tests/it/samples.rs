@@ -26,8 +26,14 @@ fn every_sample_is_what_the_simulator_makes_of_its_scenario() {
         let scenario = Scenario::from_toml(&read("scenario.toml")).unwrap();
         let made = run(&scenario, 1).unwrap();
         let name = sample.display();
-        assert!(read("trace.csv").into_bytes() == made.trace_csv, "{name}: trace");
-        assert!(read("events.csv").into_bytes() == made.events_csv, "{name}: events");
+        assert!(
+            read("trace.csv").into_bytes() == made.trace_csv,
+            "{name}: trace"
+        );
+        assert!(
+            read("events.csv").into_bytes() == made.events_csv,
+            "{name}: events"
+        );
         assert_eq!(read("line.toml"), made.line_toml, "{name}: line");
         assert_eq!(read("truth.json"), made.truth_json, "{name}: truth");
     }
@@ -39,7 +45,10 @@ fn the_samples_stay_below_a_megabyte_and_each_is_explained() {
     let mut bytes = 0;
     for sample in samples() {
         let name = sample.file_name().unwrap().to_string_lossy().into_owned();
-        assert!(readme.contains(&format!("| `{name}` |")), "{name} is not explained");
+        assert!(
+            readme.contains(&format!("| `{name}` |")),
+            "{name} is not explained"
+        );
         for file in fs::read_dir(&sample).unwrap() {
             bytes += file.unwrap().metadata().unwrap().len();
         }
