@@ -8,6 +8,12 @@ pub(super) struct Range {
     outside: &'static str,
 }
 
+/// Any finite number.
+pub(super) const ANY: Range = Range {
+    low: f64::MIN,
+    high: f64::MAX,
+    outside: "out of range",
+};
 /// Pressure, mmHg, gauge: below zero is possible (a pump below the patient).
 pub(super) const PRESSURE: Range = Range {
     low: -1e5,

@@ -7,10 +7,11 @@
 //!
 //! [`table`] reads delimited text and keeps every cell's place; [`moment`] reads times; [`cell`] numbers and names;
 //! [`trace`] sorts rows to infusions and channels; [`order`] puts them in order of time and finds gaps;
-//! [`events`] and [`line`] read the trace's companions.
+//! [`events`] and [`line`] read the trace's companions; [`column`] one column of any table.
 
 mod assemble;
 mod cell;
+mod column;
 mod events;
 mod gaps;
 mod line;
@@ -20,6 +21,7 @@ mod order;
 mod table;
 mod trace;
 
+pub use column::read_column;
 pub use line::{attach_line, read_line};
 pub use trace::MOST_REJECTED;
 

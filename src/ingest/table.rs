@@ -23,10 +23,30 @@ pub(super) const WHOLE_ROW: &str = "(whole row)";
 
 const BUFFER: usize = 1 << 16;
 
-/// Hands bytes on until one row has had too many.
+/// Hands bytes on until one row has had too many, and remembers the last ones.
 struct Bounded<R> {
     inner: R,
     since_row: usize,
+    /// Bytes handed on before `latest`.
+    before: u64,
+    latest: Vec<u8>,
+}
+
+impl<R> Bounded<R> {
+    fn new(inner: R) -> Self {
+        Self {
+            inner,
+            since_row: 0,
+            before: 0,
+            latest: Vec::new(),
+        }
+    }
+
+    /// The byte before this offset, if it is among the last.
+    fn before(&self, offset: u64) -> Option<u8> {
+        let place = offset.checked_sub(self.before)?.checked_sub(1)?;
+        self.latest.get(usize::try_from(place).ok()?).copied()
+    }
 }
 
 impl<R: Read> Read for Bounded<R> {
@@ -36,6 +56,9 @@ impl<R: Read> Read for Bounded<R> {
         }
         let got = self.inner.read(into)?;
         self.since_row += got;
+        self.before += self.latest.len() as u64;
+        self.latest.clear();
+        self.latest.extend(into.iter().take(got));
         Ok(got)
     }
 }
@@ -66,10 +89,7 @@ impl<'a> Table<'a> {
             .has_headers(false)
             .flexible(true)
             .buffer_capacity(BUFFER)
-            .from_reader(Bounded {
-                inner: source.reader,
-                since_row: 0,
-            });
+            .from_reader(Bounded::new(source.reader));
         let mut table = Self {
             name,
             header: Vec::new(),
@@ -173,9 +193,19 @@ impl<'a> Table<'a> {
         let begins = self.csv.position().line();
         match self.csv.read_byte_record(&mut self.record) {
             Ok(false) => Ok(None),
-            Ok(true) => Ok(Some(self.record.position().map_or(begins, |p| p.line()))),
+            Ok(true) => Ok(Some(self.line_of_record())),
             Err(error) => Err(self.cannot(&error, begins)),
         }
+    }
+
+    /// The line in which the record just read begins. The reader's own count stands at the blank lines before it, and one
+    /// short where lines end in CR LF, whose LF it has not yet taken.
+    fn line_of_record(&self) -> u64 {
+        let after = self.csv.position();
+        let took_line_end = self.csv.get_ref().before(after.byte()) == Some(b'\n');
+        let ends = after.line() - u64::from(took_line_end && 1 < after.line());
+        let within = self.record.as_slice().iter().filter(|b| **b == b'\n');
+        ends.saturating_sub(within.count() as u64)
     }
 
     fn cannot(&self, error: &csv::Error, line: u64) -> Error {

@@ -5,12 +5,14 @@
 
 pub mod draw;
 mod inspection;
+mod segments;
 pub mod tables;
 mod text;
 pub mod wire;
 pub mod words;
 
 pub use inspection::{inspection_json, inspection_text};
+pub use segments::{segments_json, segments_text};
 pub use text::review_text;
 
 use crate::infer::Review;

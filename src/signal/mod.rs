@@ -1,5 +1,26 @@
 //! LAYER 2a: numbers become changes; knows no pump.
+//!
+//! In: a plain series of numbers. Out: where its level, spread or slope changes ([`segments`]), and to which step it was
+//! rounded ([`rounding_step`]).
+//!
+//! | file | holds |
+//! |---|---|
+//! | `segments` | the one entry: from values to segments |
+//! | `rounding`, `bursts`, `noise` | what the series looks like apart from its changes |
+//! | `penalty` | what a change must be worth |
+//! | `sums`, `cost` | what a segment costs, in constant time |
+//! | `search` | the cheapest of all splits, in nearly linear time |
 
+mod bursts;
+mod cost;
+#[cfg(test)]
+mod made;
+mod noise;
+mod penalty;
 mod rounding;
+mod search;
+mod segments;
+mod sums;
 
 pub use rounding::rounding_step;
+pub use segments::{Segment, Segments, segments, segments_at};

@@ -13,4 +13,5 @@ mod report_pictures;
 mod report_text;
 mod samples;
 mod scenes;
+mod segments;
 mod tidy;
