@@ -6,6 +6,7 @@
 pub mod draw;
 mod inspection;
 mod segments;
+pub mod survey;
 pub mod tables;
 mod text;
 pub mod wire;

@@ -18,6 +18,14 @@ pub enum Every {
 }
 
 impl Every {
+    /// A fixed word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Every::Month => "month",
+            Every::Week => "week",
+        }
+    }
+
     /// First day of the period that holds this day.
     pub fn first_day(self, day: Date) -> Date {
         match self {

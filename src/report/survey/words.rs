@@ -1,0 +1,298 @@
+//! The sentences of a survey: what each figure means, and what it does not.
+
+use crate::infer::Site;
+use crate::report::words::{bare, count, list};
+use crate::study::{
+    Change, Group, Measure, NoChart, NoComparison, NoFit, NoPoissonFit, PauseRule, Rule, Survey,
+    Undetermined,
+};
+
+/// The contract's word for a rate's site.
+pub fn site_word(site: Option<Site>) -> &'static str {
+    site.map_or("undetermined", Site::word)
+}
+
+/// A group for a table: `unit north, fluid lipid`; `all infusions` for all.
+pub fn group(group: &Group) -> String {
+    if group.is_all() {
+        return "all infusions".into();
+    }
+    let values = group
+        .values
+        .iter()
+        .map(|(column, value)| match value.as_str() {
+            "" => format!("{column} not given"),
+            value => format!("{column} {value}"),
+        });
+    values.collect::<Vec<_>>().join(", ")
+}
+
+/// A fixed word for what was measured.
+pub fn exposure_word(measure: Measure) -> String {
+    match measure {
+        Measure::Pauses(rule) => pauses_word(rule),
+        Measure::PauseLevel { pauses, or_more } => {
+            format!(
+                "pauses_in_last_6_h{}{pauses}",
+                if or_more { ">=" } else { "=" }
+            )
+        }
+        Measure::PausedHours => "paused_minutes_in_last_6_h".into(),
+        Measure::LongestPauseHours => "longest_pause_minutes_in_last_6_h".into(),
+        Measure::LastPauseEnded { from_h, to_h } => {
+            format!("last_pause_ended_{from_h}_to_{to_h}_h_ago")
+        }
+    }
+}
+
+fn pauses_word(rule: PauseRule) -> String {
+    let shortest = match rule.at_least_s {
+        s if s == PauseRule::CONTRACT.at_least_s => String::new(),
+        s => format!("_of_{}_min", s / 60.0),
+    };
+    let lag = match rule.lag_h {
+        0.0 => String::new(),
+        h => format!("_until_{h}_h_before"),
+    };
+    format!("pauses{shortest}_in_last_{}_h{lag}", rule.window_h)
+}
+
+/// What the ratio is for.
+pub fn per(measure: Measure) -> &'static str {
+    match measure {
+        Measure::Pauses(_) => "pause",
+        Measure::PausedHours | Measure::LongestPauseHours => "60 minutes",
+        Measure::PauseLevel { .. } => "against no pause in the last 6 h",
+        Measure::LastPauseEnded { .. } => "against none that ended within 6 h",
+    }
+}
+
+/// What was measured, for a table.
+pub fn exposure(measure: Measure) -> String {
+    match measure {
+        Measure::Pauses(_) => "each pause in the last 6 h".into(),
+        Measure::PauseLevel { pauses, or_more } => {
+            let more = if or_more { " or more" } else { "" };
+            format!("{pauses}{more} in the last 6 h")
+        }
+        Measure::PausedHours => "each hour paused in the last 6 h".into(),
+        Measure::LongestPauseHours => "each hour of the longest pause of the last 6 h".into(),
+        Measure::LastPauseEnded { from_h, to_h } => {
+            format!("last pause ended {from_h} to {to_h} h ago")
+        }
+    }
+}
+
+/// Why there is no hazard ratio.
+pub fn no_fit(why: NoFit) -> &'static str {
+    match why {
+        NoFit::NoEvents => "No filter onset was found: there is nothing to explain.",
+        NoFit::NoVariation { .. } => {
+            "All filters at risk had the same value whenever an onset came: there is nothing to compare."
+        }
+        NoFit::Separation { .. } => {
+            "Every onset came at the highest (or every one at the lowest) value among the filters at risk, so the ratio \
+             has no bound; more onsets are needed."
+        }
+        NoFit::Collinear => "Two of the columns say the same thing; leave one of them out.",
+        NoFit::NotConverged => "The estimate could not be found.",
+    }
+}
+
+/// Why there is no Poisson regression.
+pub fn no_poisson_fit(why: NoPoissonFit) -> &'static str {
+    match why {
+        NoPoissonFit::TooFewCounts => "There are too few periods.",
+        NoPoissonFit::NoEvents => "No filter onset was found.",
+        NoPoissonFit::Separation => "One side has no filter onset, so the ratio has no bound.",
+        NoPoissonFit::Collinear => "The periods do not let step and trend be told apart.",
+    }
+}
+
+/// Why there is no chart over time.
+pub fn no_chart(why: NoChart) -> &'static str {
+    match why {
+        NoChart::NoDates => {
+            "Some records have no dates (their times are seconds from the start), so there are no months to chart."
+        }
+        NoChart::NoEvents => {
+            "No filter onset was found: chance has no size to compare months with."
+        }
+    }
+}
+
+/// Why there is no comparison before and after.
+pub fn no_comparison(why: NoComparison) -> String {
+    match why {
+        NoComparison::TooFewPeriods => format!(
+            "Fewer than {} whole periods with filters at risk lie on one side of the change.",
+            crate::study::LEAST_PERIODS
+        ),
+        NoComparison::Model(why) => no_poisson_fit(why).into(),
+    }
+}
+
+/// A run rule, as it reads beside a point.
+pub fn rule(rule: Rule) -> &'static str {
+    match rule {
+        Rule::BeyondThreeSigma => "beyond 3 standard deviations",
+        Rule::TwoOfThreeBeyondTwoSigma => "2 of the last 3 beyond 2 standard deviations",
+        Rule::FourOfFiveBeyondOneSigma => "4 of the last 5 beyond 1 standard deviation",
+        Rule::EightOnOneSide => "8 in a row on one side",
+    }
+}
+
+/// A fixed word for a run rule.
+pub fn rule_word(rule: Rule) -> &'static str {
+    match rule {
+        Rule::BeyondThreeSigma => "beyond-3-sigma",
+        Rule::TwoOfThreeBeyondTwoSigma => "2-of-3-beyond-2-sigma",
+        Rule::FourOfFiveBeyondOneSigma => "4-of-5-beyond-1-sigma",
+        Rule::EightOnOneSide => "8-on-one-side",
+    }
+}
+
+/// What a row of the sensitivity table did differently.
+pub fn change(change: Change) -> String {
+    match change {
+        Change::Contract => {
+            "as defined: pauses of at least 1 min in the last 6 h, event at the onset".into()
+        }
+        Change::Window { hours } => format!("pauses of the last {} h", bare(hours)),
+        Change::AtLeast { seconds } => {
+            format!("only pauses of at least {} min", bare(seconds / 60.0))
+        }
+        Change::EndsHourBefore => "pauses of the last hour before each moment left out".into(),
+        Change::EarlyOnset => "each onset at the lower end of its interval".into(),
+        Change::LateOnset => "each onset at the upper end of its interval".into(),
+        Change::WholeWindowSeen => "filters from 6 h under observation on".into(),
+        Change::UndeterminedCount => "undetermined episodes counted as the filter's".into(),
+        Change::HighConfidenceOnly => "only filter verdicts of high confidence".into(),
+        Change::AlarmStopsCount => "WRONG: stops caused by an alarm counted as pauses".into(),
+        Change::DatedAtAlarm => {
+            "WRONG: event dated at the occlusion alarm, the stop it caused counted as a pause"
+                .into()
+        }
+    }
+}
+
+/// A fixed word for a row of the sensitivity table.
+pub fn change_word(change: Change) -> String {
+    match change {
+        Change::Contract => "as-defined".into(),
+        Change::Window { hours } => format!("window-{hours}-h"),
+        Change::AtLeast { seconds } => format!("at-least-{}-min", seconds / 60.0),
+        Change::EndsHourBefore => "ends-an-hour-before".into(),
+        Change::EarlyOnset => "onset-early".into(),
+        Change::LateOnset => "onset-late".into(),
+        Change::WholeWindowSeen => "whole-window-seen".into(),
+        Change::UndeterminedCount => "undetermined-count".into(),
+        Change::HighConfidenceOnly => "high-confidence-only".into(),
+        Change::AlarmStopsCount => "alarm-stops-count".into(),
+        Change::DatedAtAlarm => "dated-at-alarm".into(),
+    }
+}
+
+/// Why a row is there, or why it is wrong.
+pub fn change_reason(change: Change) -> &'static str {
+    match change {
+        Change::Contract => "The definition of this report.",
+        Change::Window { .. } => "How long a pause matters is not known.",
+        Change::AtLeast { .. } => "If what settles in a pause matters, long pauses matter more.",
+        Change::EndsHourBefore => {
+            "Staff may pause because pressure is rising. If the ratio falls towards 1 here, the pauses may be a response."
+        }
+        Change::EarlyOnset | Change::LateOnset => {
+            "A slow onset has no sharp moment; this is how much hangs on it."
+        }
+        Change::WholeWindowSeen => {
+            "Pauses before a record began are not known; here no window reaches back beyond it."
+        }
+        Change::UndeterminedCount => "Some undetermined episodes will have been the filter's.",
+        Change::HighConfidenceOnly => "Verdicts that are wrong draw the ratio towards 1.",
+        Change::AlarmStopsCount => {
+            "An alarm stops the pump: such a stop may be the effect of the very obstruction that it is said to cause. \
+             Not to be used."
+        }
+        Change::DatedAtAlarm => {
+            "The alarm comes after the onset and stops the pump, so every event is preceded by its own effect. A \
+             spreadsheet that lists alarms and stops makes this mistake. Not to be used."
+        }
+    }
+}
+
+/// Two figures that frame what the undetermined episodes leave open.
+pub fn undetermined(u: &Undetermined) -> String {
+    if u.episodes == 0 {
+        return "No episode was left undetermined.".into();
+    }
+    let rate = |r: &crate::study::Rate| match r.per_1000_h {
+        Some(e) => format!(
+            "{} per 1,000 h ({} to {})",
+            bare(e.value),
+            bare(e.low),
+            bare(e.high)
+        ),
+        None => "no rate".into(),
+    };
+    format!(
+        "{} in {} could not be told apart by site. If none of them was the filter's, the filter rate is {}; if all were, {}.",
+        count(u.episodes as u64, "episode", "episodes"),
+        count(u.infusions as u64, "infusion", "infusions"),
+        rate(&u.none_filter),
+        rate(&u.all_filter),
+    )
+}
+
+/// What was left out of the filters at risk, and what was taken for granted.
+pub fn assumptions(survey: &Survey) -> Vec<String> {
+    let at_risk = &survey.at_risk;
+    let mut said = vec![
+        "A filter's clock starts when it was placed, by the line file or a filter change, else when its record starts; \
+         pauses count as time."
+            .to_string(),
+        "A filter placed before its record began counts as at risk from the record's start on only; its pauses before \
+         that are not known."
+            .to_string(),
+    ];
+    let infusions = |n: usize| count(n as u64, "infusion", "infusions");
+    if 0 < at_risk.without_filter {
+        said.push(format!(
+            "{} had no filter, by the line file.",
+            infusions(at_risk.without_filter)
+        ));
+    }
+    if 0 < at_risk.placed_late {
+        said.push(format!(
+            "In {} the line file dates the filter after the record's start; what ran before through another filter of \
+             unknown age is not counted.",
+            infusions(at_risk.placed_late)
+        ));
+    }
+    if 0 < at_risk.blocked_at_entry {
+        said.push(format!(
+            "{} had its onset before or as it came under observation, and is not counted.",
+            count(at_risk.blocked_at_entry as u64, "filter", "filters")
+        ));
+    }
+    if !survey.skipped.is_empty() {
+        said.push(format!(
+            "{} could not be used; they are listed with the reason, and their absence may tilt every figure.",
+            infusions(survey.skipped.len())
+        ));
+    }
+    if !survey.suppressed.is_empty() {
+        let names: Vec<String> = survey.suppressed.iter().map(group).collect();
+        said.push(format!("Groups left out for being small, or because a small one could be worked out from them: {}.", list(&names)));
+    }
+    said
+}
+
+/// To be read with every survey.
+pub const CAUTIONS: &[&str] = &[
+    "Retrospective analysis of exported logs; not for alarm decisions.",
+    "An association is not a cause: wards, fluids and patients differ, and staff may pause because pressure is rising.",
+    "Sites are the program's suggestions, each with its own uncertainty; wrong ones move the rates and draw ratios towards 1.",
+    "A filter is replaced after the other causes are reviewed; local protocol and licensed practice decide.",
+    "Pressure is a poor witness of infiltration: a low rate of episodes does not show that none occurred.",
+];
