@@ -10,6 +10,14 @@ pub fn problem(error: &Error) {
     let _ = writeln!(anstream::stderr(), "patency: {error}");
 }
 
+/// Writes remarks to standard error, one line each: nothing failed, but a reader must know.
+pub fn notices(said: &[String]) {
+    let mut stderr = anstream::stderr().lock();
+    for line in said {
+        let _ = writeln!(stderr, "patency: {line}");
+    }
+}
+
 /// Writes text to standard output; a closed pipe (`| head`) is no error.
 pub fn print(text: &str) -> Result<()> {
     let mut stdout = anstream::stdout().lock();

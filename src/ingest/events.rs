@@ -25,21 +25,33 @@ pub(super) struct Events {
     header_notices: Vec<Notice>,
 }
 
-struct EventRow {
+pub(super) struct EventRow {
     line: u64,
-    infusion: String,
+    pub(super) infusion: String,
     ticks: i64,
     channel: Option<String>,
     word: String,
     detail: String,
 }
 
-struct Columns {
-    infusion: Option<usize>,
+pub(super) struct Columns {
+    pub(super) infusion: Option<usize>,
     time: usize,
     channel: Option<usize>,
     event: usize,
     detail: Option<usize>,
+}
+
+impl Columns {
+    pub(super) fn find(table: &mut Table) -> Result<Self> {
+        Ok(Self {
+            infusion: table.find("infusion"),
+            time: table.require("time")?,
+            channel: table.find("channel"),
+            event: table.require("event")?,
+            detail: table.find("detail"),
+        })
+    }
 }
 
 /// Reads an events file; its times must be of the trace's kind.
@@ -50,13 +62,7 @@ pub(super) fn read(
     settings: &Settings,
 ) -> Result<Events> {
     let mut table = Table::open(source)?;
-    let columns = Columns {
-        infusion: table.find("infusion"),
-        time: table.require("time")?,
-        channel: table.find("channel"),
-        event: table.require("event")?,
-        detail: table.find("detail"),
-    };
+    let columns = Columns::find(&mut table)?;
     let mut events = Events {
         name: table.name.clone(),
         kind,
@@ -90,12 +96,12 @@ pub(super) fn read(
     Ok(events)
 }
 
-enum Problem {
+pub(super) enum Problem {
     OtherKind,
     Row(Fault),
 }
 
-fn event(
+pub(super) fn event(
     row: &Row,
     columns: &Columns,
     kind: Kind,
@@ -128,7 +134,7 @@ fn event(
     })
 }
 
-fn other_kind(name: &std::path::Path, line: u64, kind: Kind) -> Error {
+pub(super) fn other_kind(name: &std::path::Path, line: u64, kind: Kind) -> Error {
     let found = match kind {
         Kind::Calendar => Kind::Seconds,
         Kind::Seconds => Kind::Calendar,
@@ -142,7 +148,7 @@ fn other_kind(name: &std::path::Path, line: u64, kind: Kind) -> Error {
     error.hint("both files must tell time in the same way; nothing else says which event belongs to which sample")
 }
 
-fn unplaceable(name: &std::path::Path, rejected: &RejectedRow) -> Error {
+pub(super) fn unplaceable(name: &std::path::Path, rejected: &RejectedRow) -> Error {
     let found = match rejected.value.as_str() {
         "" => String::new(),
         value => format!(": `{value}`"),
@@ -231,7 +237,7 @@ pub(super) fn attach(records: &mut [Record], events: Events) -> Result<()> {
     Ok(())
 }
 
-fn placed(row: EventRow, clock: &Clock, kind: Kind) -> Event {
+pub(super) fn placed(row: EventRow, clock: &Clock, kind: Kind) -> Event {
     let origin = match clock {
         Clock::Calendar { origin_us, .. } => *origin_us,
         Clock::Seconds => 0,
@@ -245,7 +251,7 @@ fn placed(row: EventRow, clock: &Clock, kind: Kind) -> Event {
     }
 }
 
-fn notices(record: &Record) -> Vec<Notice> {
+pub(super) fn notices(record: &Record) -> Vec<Notice> {
     // An event stamped a minute before the first sample, or after the last one, still belongs to the trace.
     let periods = record.channels.iter().filter_map(|c| c.period_s);
     let slack_s = periods.fold(60.0, f64::max);

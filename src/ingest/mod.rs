@@ -8,21 +8,31 @@
 //! [`table`] reads delimited text and keeps every cell's place; [`moment`] reads times; [`cell`] numbers and names;
 //! [`trace`] sorts rows to infusions and channels; [`order`] puts them in order of time and finds gaps;
 //! [`events`] and [`line`] read the trace's companions; [`column`] one column of any table.
+//! [`events`] and [`line`] read the trace's companions. For a survey, [`infusions`] reads its list, [`join`] puts an
+//! infusion together that is split over files, [`many`] shares events out, [`parquet`] turns tables into text.
 
 mod assemble;
 mod cell;
 mod column;
 mod events;
 mod gaps;
+mod infusions;
+mod join;
 mod line;
+mod many;
 mod moment;
 mod names;
 mod order;
+mod parquet;
 mod table;
 mod trace;
 
 pub use column::read_column;
+pub use infusions::{InfusionRow, Infusions, read_infusions};
+pub use join::join;
 pub use line::{attach_line, read_line};
+pub use many::attach_events;
+pub use parquet::parquet_as_csv;
 pub use trace::MOST_REJECTED;
 
 use crate::error::Result;

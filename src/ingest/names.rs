@@ -73,6 +73,20 @@ pub(super) fn identifies(header: &str) -> bool {
     })
 }
 
+/// Words of [`IDENTIFYING`] that in a survey's list are properties to compare by, not identities: a survey by ward, sex
+/// or age is what the list is for.
+const GROUPS: &[&str] = &[
+    "age", "device", "facility", "gender", "hospital", "ip", "location", "sex", "ward",
+];
+
+/// Whether a column of a survey's list may identify a single person.
+pub(super) fn identifies_a_person(header: &str) -> bool {
+    let mut words = header
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|word| !GROUPS.contains(&word.to_lowercase().as_str()));
+    words.any(identifies)
+}
+
 /// A header for a message: short, without anything that a terminal might obey.
 pub(super) fn shown_header(header: &str) -> String {
     let clean: String = header

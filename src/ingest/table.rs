@@ -67,6 +67,8 @@ impl<R: Read> Read for Bounded<R> {
 pub(super) struct Table<'a> {
     pub(super) name: PathBuf,
     pub(super) header: Vec<String>,
+    /// The same with its own capitals.
+    pub(super) header_as_written: Vec<String>,
     csv: csv::Reader<Bounded<&'a mut dyn Read>>,
     record: ByteRecord,
     /// Columns dropped unread or unknown, once [`Table::find`] has been asked for all that are wanted.
@@ -93,6 +95,7 @@ impl<'a> Table<'a> {
         let mut table = Self {
             name,
             header: Vec::new(),
+            header_as_written: Vec::new(),
             csv,
             record: ByteRecord::new(),
             wanted: Vec::new(),
@@ -101,7 +104,13 @@ impl<'a> Table<'a> {
             return Err(Error::in_file(&table.name, "the file is empty")
                 .hint("export it again; a header line and rows are expected"));
         }
-        table.header = table.read_header()?;
+        table.header_as_written = table.read_header()?;
+        let lower = table
+            .header_as_written
+            .iter()
+            .map(|h| h.to_ascii_lowercase());
+        table.header = lower.collect();
+        table.check_header()?;
         Ok(table)
     }
 
@@ -117,15 +126,20 @@ impl<'a> Table<'a> {
                 at_header("expected UTF-8 text, found other bytes".into())
                     .hint("this is no CSV, or one in another encoding: save it as CSV in UTF-8")
             })?;
-            header.push(text.trim().to_ascii_lowercase());
+            header.push(text.trim().to_string());
         }
-        for (i, name) in header.iter().enumerate() {
-            if !name.is_empty() && header.iter().take(i).any(|earlier| earlier == name) {
-                let twice = at_header(format!("the column {} stands twice", shown_header(name)));
+        Ok(header)
+    }
+
+    fn check_header(&self) -> Result<()> {
+        for (i, name) in self.header.iter().enumerate() {
+            if !name.is_empty() && self.header.iter().take(i).any(|earlier| earlier == name) {
+                let what = format!("the column {} stands twice", shown_header(name));
+                let twice = Error::in_file(&self.name, what).at_line(1);
                 return Err(twice.hint("rename or remove one of them"));
             }
         }
-        Ok(header)
+        Ok(())
     }
 
     /// The place of a column, if the table has it.
