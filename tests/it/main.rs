@@ -14,4 +14,5 @@ mod report_text;
 mod samples;
 mod scenes;
 mod segments;
+mod survey;
 mod tidy;

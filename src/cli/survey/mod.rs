@@ -14,7 +14,7 @@ use crate::ingest::{self, Settings as Reading};
 use crate::report;
 use crate::study::periods::Every;
 use crate::study::{self, Cohort, Settings, Skipped};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Says across many infusions how often, where and after what the flow was hindered.
 ///
@@ -119,11 +119,19 @@ pub fn run(args: &Args) -> Result<()> {
         keep_going: args.keep_going,
     };
     let keep = args.out.as_deref().map(reviews::Keep::open).transpose()?;
-    let gathered = gather::gather(&args.dir, &list, &reading)?;
-    let cohort = reviews::review_all(gathered, &list, keep.as_ref())?;
-    if cohort.members.is_empty() {
-        return Err(nothing_usable(&list_file, &cohort.skipped));
-    }
+    let reviewed = gather::gather(&args.dir, &list, &reading)
+        .and_then(|gathered| reviews::review_all(gathered, &list, keep.as_ref()))
+        .and_then(|cohort| match cohort.members.is_empty() {
+            true => Err(nothing_usable(&list_file, &cohort.skipped)),
+            false => Ok(cohort),
+        });
+    let cohort = match (reviewed, &keep) {
+        (Ok(cohort), _) => cohort,
+        (Err(error), keep) => {
+            keep.iter().for_each(reviews::Keep::abandon);
+            return Err(error);
+        }
+    };
     out::notices(&skipped(&cohort.skipped));
 
     let survey = study::survey(&cohort, &settings).map_err(unknown)?;
@@ -146,7 +154,7 @@ pub fn run(args: &Args) -> Result<()> {
     })
 }
 
-fn nothing_usable(list: &std::path::Path, skipped: &[Skipped]) -> Error {
+fn nothing_usable(list: &Path, skipped: &[Skipped]) -> Error {
     let error = Error::in_file(list, "none of its infusions could be used");
     match skipped.first() {
         Some(first) => error.hint(format!("the first, `{}`: {}", first.infusion, first.reason)),

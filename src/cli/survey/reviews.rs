@@ -72,6 +72,14 @@ impl Keep {
         Ok(facts)
     }
 
+    /// Removes the folders of a run that failed before anything was kept.
+    pub fn abandon(&self) {
+        let _ = std::fs::remove_dir(&self.dir); // only if empty
+        if let Some(out) = self.dir.parent() {
+            let _ = std::fs::remove_dir(out);
+        }
+    }
+
     /// Removes kept reviews that this run did not need: of records that have changed, or of another program.
     pub fn forget_the_unused(&self) {
         let Ok(used) = self.used.lock() else {

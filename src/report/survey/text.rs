@@ -4,7 +4,7 @@ use super::words;
 use crate::infer::Site;
 use crate::report::text::Page;
 use crate::report::words::{bare, clip, count, significant};
-use crate::study::{Effect, Rate, Survey};
+use crate::study::{Rate, Survey};
 use crate::units::Estimate;
 
 /// Most groups listed; the page and the JSON have all.
@@ -119,14 +119,6 @@ pub(super) fn p_value(p: f64) -> String {
         "under 0.0001".into()
     } else {
         significant(p, 2)
-    }
-}
-
-/// `1.42 (1.10 to 1.83), p = 0.006`, or why not.
-pub(super) fn effect_ratio(effect: &Effect) -> String {
-    match &effect.ratio {
-        Ok(r) => format!("{}, p = {}", interval(r.ratio), p_value(r.p)),
-        Err(why) => words::no_fit(*why).into(),
     }
 }
 

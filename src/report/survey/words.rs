@@ -281,8 +281,14 @@ pub fn assumptions(survey: &Survey) -> Vec<String> {
             infusions(survey.skipped.len())
         ));
     }
-    if !survey.suppressed.is_empty() {
-        let names: Vec<String> = survey.suppressed.iter().map(group).collect();
+    let by_line_file = |g: &&Group| g.values.iter().any(|v| v.0.eq_ignore_ascii_case("line"));
+    let names: Vec<String> = survey
+        .suppressed
+        .iter()
+        .filter(|g| !by_line_file(g))
+        .map(group)
+        .collect();
+    if !names.is_empty() {
         said.push(format!("Groups left out for being small, or because a small one could be worked out from them: {}.", list(&names)));
     }
     said
