@@ -206,6 +206,7 @@ impl<'a> Walk<'a> {
             excursion,
             alarm_s,
             not_before_s: self.not_before_s,
+            read_to_s: self.record.end_s(),
         };
         let judgement = judge::judge(&case)?;
         let (site, p) = judgement.best_site();
@@ -223,9 +224,32 @@ impl<'a> Walk<'a> {
             }
             let mut episode = outline::episode(&case, &judgement);
             episode.checks = checks::checks(&episode, self.record);
+            episode.visible_from_s = visible_from(&case);
             self.episodes.push(episode);
         }
         Some(judgement)
+    }
+}
+
+/// From when the record, read only up to then, already showed that something hinders the flow: the moment at which
+/// enough readings stood out, or the first of ever later ones at which the judgement on what was there by then is
+/// an obstruction; the alarm at the latest.
+fn visible_from(case: &Case) -> f64 {
+    let last_s = case.excursion.bouts.last().map_or(case.excursion.seen_s, |b| b.1);
+    let latest_s = case.alarm_s.unwrap_or(last_s).max(case.excursion.seen_s.min(last_s));
+    let mut wait_s = 0.0;
+    loop {
+        let t_s = case.excursion.seen_s + wait_s;
+        if latest_s <= t_s {
+            return latest_s;
+        }
+        let excursion = case.excursion.up_to(t_s, &case.tracker.blocks);
+        let early = Case { excursion: &excursion, alarm_s: None, read_to_s: t_s, ..*case };
+        let shown = judge::judge(&early).is_some_and(|j| LEAST_OBSTRUCTION <= j.obstruction());
+        if shown {
+            return t_s;
+        }
+        wait_s = (1.6 * wait_s).max(120.0);
     }
 }
 

@@ -104,13 +104,14 @@ pub struct Case<'a> {
     pub alarm_s: Option<f64>,
     /// Nothing before this moment belongs to the window, seconds: an earlier episode's end, a new filter.
     pub not_before_s: f64,
+    /// The record is read up to here, seconds.
+    pub read_to_s: f64,
 }
 
 /// Judges an excursion; `None` where too few readings lie in its window.
 pub fn judge(case: &Case) -> Option<Judgement> {
     let (record, doings, excursion) = (case.record, case.doings, case.excursion);
-    let record_end_s = record.end_s();
-    let until_s = excursion.end_s.unwrap_or(record_end_s);
+    let until_s = excursion.end_s.unwrap_or(case.read_to_s);
     let last_out_s = excursion.bouts.last().map_or(until_s, |b| b.1);
     // What follows the relief is another line; what precedes is the baseline, up to a day of it.
     let end_s = if 2 <= excursion.bouts.len() {

@@ -27,11 +27,7 @@ pub fn episode(case: &Case, judgement: &Judgement) -> Episode {
         onset_s,
         end_s: case.excursion.end_s,
         alarm_s,
-        visible_from_s: case
-            .excursion
-            .seen_s
-            .min(alarm_s.unwrap_or(f64::INFINITY))
-            .max(onset_s.low),
+        visible_from_s: case.excursion.seen_s,
         course: course(cause),
         sites: judgement.sites,
         suggested: told.then_some(site),

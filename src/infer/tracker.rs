@@ -122,6 +122,24 @@ pub struct Excursion {
     pub down: Vec<bool>,
 }
 
+impl Excursion {
+    /// The excursion as the record read only up to a moment shows it.
+    pub fn up_to(&self, t_s: f64, blocks: &[Block]) -> Self {
+        let mut cut = Self {
+            end_s: None,
+            bouts: self.bouts.iter().filter(|b| b.0 <= t_s).map(|b| (b.0, b.1.min(t_s))).collect(),
+            up: vec![false; self.up.len()],
+            down: vec![false; self.down.len()],
+            ..*self
+        };
+        let from = blocks.partition_point(|b| b.t_s < self.start_s);
+        for block in blocks[from..].iter().take_while(|b| b.last_s <= t_s) {
+            mark(&mut cut, block);
+        }
+        cut
+    }
+}
+
 /// Noise of one channel's blocks.
 #[derive(Debug, Clone, Copy)]
 pub struct Noise {
