@@ -17,10 +17,16 @@ use crate::stats::robust;
 
 /// An excursion without alarm is an episode when something more likely than not hinders the flow.
 const LEAST_OBSTRUCTION: f64 = 0.5;
+/// Without alarm, what was over within this and stayed below [`LEAST_HEIGHT_MMHG`] is handling or a cough, seconds.
+const LEAST_OUT_S: f64 = 300.0;
+/// See [`LEAST_OUT_S`], mmHg.
+const LEAST_HEIGHT_MMHG: f64 = 30.0;
 /// A change of height is told when it is at least this large, mmHg (about 8 cm of water).
 const LEAST_SHIFT_MMHG: f64 = 6.0;
+/// Episodes closer together than this may be one that came and went, seconds.
+const CLUSTER_GAP_S: f64 = 3600.0;
 /// More excursions than this are noise that the baseline cannot follow; the rest of the record is left alone.
-const MOST_EXCURSIONS: usize = 60;
+const MOST_EXCURSIONS: usize = 80;
 
 /// Reviews one infusion.
 pub fn review(record: &Record) -> Review {
@@ -58,6 +64,12 @@ struct Walk<'a> {
     /// Alarms that belong to no excursion yet, seconds.
     alarms: Vec<(usize, f64)>,
     not_before_s: f64,
+    /// Whether the excursion at hand follows a relief that was not complete.
+    after_relief: bool,
+    /// Excursions whose episodes lie close together, in order: they may be one that came and went.
+    cluster: Vec<Excursion>,
+    /// Where the baseline before the first of them begins, seconds.
+    cluster_from_s: f64,
     /// The best explanation of the first episode: its window holds the record's baseline and how it was left.
     first_fit: Option<Fitted>,
 }
@@ -75,6 +87,9 @@ impl<'a> Walk<'a> {
             episodes: Vec::new(),
             alarms,
             not_before_s,
+            after_relief: false,
+            cluster: Vec::new(),
+            cluster_from_s: not_before_s,
             first_fit: None,
         }
     }
@@ -145,18 +160,72 @@ impl<'a> Walk<'a> {
             .filter(|&c| excursion.up[c] || excursion.down[c])
             .collect();
         let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
-        let alarm_s = self
+        let inside = |t: f64| excursion.start_s - 600.0 <= t && t <= until_s + 300.0;
+        let mut alarms: Vec<f64> = self
             .alarms
             .iter()
-            .filter(|(c, t)| {
-                moved.contains(c) && excursion.start_s - 600.0 <= *t && *t <= until_s + 300.0
-            })
+            .filter(|(c, t)| moved.contains(c) && inside(*t))
             .map(|a| a.1)
-            .fold(None, |first: Option<f64>, t| {
-                Some(first.map_or(t, |f| f.min(t)))
-            });
-        self.alarms
-            .retain(|(_, t)| !(excursion.start_s - 600.0 <= *t && *t <= until_s + 300.0));
+            .collect();
+        alarms.sort_by(f64::total_cmp);
+        self.alarms.retain(|(_, t)| !inside(*t));
+        let parts = self.parted(&excursion, &alarms);
+        for (i, part) in parts.into_iter().enumerate() {
+            self.after_relief = 0 < i;
+            let until_s = part.end_s.unwrap_or(f64::INFINITY);
+            let alarm_s = alarms
+                .iter()
+                .copied()
+                .find(|t| part.start_s - 600.0 <= *t && *t <= until_s + 300.0);
+            alarms.retain(|t| Some(*t) != alarm_s && until_s < *t);
+            self.take_part(part, alarm_s);
+        }
+        self.after_relief = false;
+    }
+
+    /// An excursion in which the pump alarmed, was relieved, and alarmed again, cut at each relief: the restart after
+    /// which the deviation stood at less than half of what it was at the alarm.
+    fn parted(&self, excursion: &Excursion, alarms: &[f64]) -> Vec<Excursion> {
+        let mut parts = vec![excursion.clone()];
+        for pair in alarms.windows(2) {
+            let (first_s, next_s) = (pair[0], pair[1]);
+            let restart_s = self
+                .doings
+                .pauses
+                .iter()
+                .map(|p| p.span.end_s)
+                .filter(|t| first_s < *t && *t < next_s)
+                .reduce(f64::min);
+            let Some(restart_s) = restart_s else { continue };
+            let deviation = |from_s: f64, to_s: f64, fold: fn(f64, f64) -> f64, start: f64| {
+                let blocks = &self.tracker.blocks;
+                let from = blocks.partition_point(|b| b.t_s < from_s);
+                blocks[from..]
+                    .iter()
+                    .take_while(|b| b.t_s <= to_s)
+                    .filter(|b| excursion.up[b.channel] && b.own_runs)
+                    .map(|b| b.deviation_mmhg)
+                    .fold(start, fold)
+            };
+            let at_alarm = deviation(first_s - 120.0, first_s + 60.0, f64::max, 0.0);
+            let after = deviation(restart_s, next_s, f64::min, f64::INFINITY);
+            if 0.5 * at_alarm < after {
+                continue;
+            }
+            if let Some(last) = parts.last_mut() {
+                let mut rest = last.clone();
+                last.end_s = Some(restart_s);
+                last.bouts = vec![(last.start_s, restart_s.max(last.start_s))];
+                rest.start_s = restart_s;
+                rest.seen_s = rest.seen_s.max(restart_s + 90.0);
+                rest.bouts = vec![(restart_s, rest.bouts.last().map_or(next_s, |b| b.1))];
+                parts.push(rest);
+            }
+        }
+        parts
+    }
+
+    fn take_part(&mut self, excursion: Excursion, alarm_s: Option<f64>) {
         let Some(judgement) = self.judge_and_keep(&excursion, alarm_s) else {
             self.tracker.absorb(&excursion);
             return;
@@ -197,8 +266,8 @@ impl<'a> Walk<'a> {
         }
     }
 
-    fn judge_and_keep(&mut self, excursion: &Excursion, alarm_s: Option<f64>) -> Option<Judgement> {
-        let case = Case {
+    fn case<'b>(&'b self, excursion: &'b Excursion, alarm_s: Option<f64>) -> Case<'b> {
+        Case {
             record: self.record,
             doings: self.doings,
             parts: self.prior,
@@ -207,36 +276,132 @@ impl<'a> Walk<'a> {
             alarm_s,
             not_before_s: self.not_before_s,
             read_to_s: self.record.end_s(),
-        };
+            after_relief: self.after_relief,
+        }
+    }
+
+    fn judge_and_keep(&mut self, excursion: &Excursion, alarm_s: Option<f64>) -> Option<Judgement> {
+        let case = self.case(excursion, alarm_s);
         let judgement = judge::judge(&case)?;
-        let (site, p) = judgement.best_site();
-        let told = alarm_s.is_some()
-            || LEAST_OBSTRUCTION <= judgement.obstruction()
-            || site == Site::None
-                && 0.5 < p
-                && judgement
-                    .best_of(Site::None)
-                    .and_then(|w| figures::shift(&w.fitted))
-                    .is_some_and(|s| LEAST_SHIFT_MMHG <= s.1.abs());
+        let (site, _) = judgement.best_site();
+        let told = alarm_s.is_some() || self.worth_telling(excursion, &judgement);
         if told {
+            let episode = self.outlined(&case, &judgement);
             if self.first_fit.is_none() {
                 self.first_fit = judgement.best_of(site).map(|w| w.fitted.clone());
             }
-            let mut episode = outline::episode(&case, &judgement);
-            episode.checks = checks::checks(&episode, self.record);
-            episode.visible_from_s = visible_from(&case);
             self.episodes.push(episode);
+            if LEAST_OBSTRUCTION <= judgement.obstruction() {
+                self.gather(excursion);
+            }
         }
         Some(judgement)
     }
+
+    /// Whether an excursion without alarm is an episode: an obstruction that lasted or stood high, a clear shift, or
+    /// something large that no cause explains.
+    fn worth_telling(&self, excursion: &Excursion, judgement: &Judgement) -> bool {
+        let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
+        let height_mmhg = self.height_of(excursion);
+        let large = LEAST_OUT_S <= out_s || LEAST_HEIGHT_MMHG <= height_mmhg;
+        let (site, p) = judgement.best_site();
+        if 0.5 <= judgement.unexplained {
+            return 2.0 * LEAST_OUT_S <= out_s && 0.5 * LEAST_HEIGHT_MMHG <= height_mmhg;
+        }
+        if LEAST_OBSTRUCTION <= judgement.obstruction() {
+            return large;
+        }
+        site == Site::None
+            && 0.5 < p
+            && judgement
+                .best_of(Site::None)
+                .and_then(|w| figures::shift(&w.fitted))
+                .is_some_and(|s| LEAST_SHIFT_MMHG <= s.1.abs())
+    }
+
+    /// The largest deviation within an excursion, mmHg, either way.
+    fn height_of(&self, excursion: &Excursion) -> f64 {
+        let blocks = &self.tracker.blocks;
+        let from = blocks.partition_point(|b| b.t_s < excursion.start_s);
+        let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
+        blocks[from..]
+            .iter()
+            .take_while(|b| b.t_s <= until_s)
+            .filter(|b| b.bar_mmhg.is_finite())
+            .map(|b| b.deviation_mmhg.abs())
+            .fold(0.0, f64::max)
+    }
+
+    fn outlined(&self, case: &Case, judgement: &Judgement) -> Episode {
+        let mut episode = outline::episode(case, judgement);
+        episode.checks = checks::checks(&episode, self.record);
+        episode.visible_from_s = visible_from(case);
+        episode
+    }
+
+    /// Episodes that follow each other closely may be one that came and went: they are judged together, and
+    /// become one where a positional catheter explains them all.
+    fn gather(&mut self, excursion: &Excursion) {
+        let last_end = self.cluster.last().and_then(|e| e.end_s);
+        if last_end.is_none_or(|end_s| end_s + CLUSTER_GAP_S < excursion.start_s) {
+            self.cluster.clear();
+            self.cluster_from_s = self.not_before_s;
+        }
+        self.cluster.push(excursion.clone());
+        if self.cluster.len() < 2 {
+            return;
+        }
+        let together = united(&self.cluster);
+        let alarm_s = self
+            .episodes
+            .iter()
+            .rev()
+            .take(self.cluster.len())
+            .filter_map(|e| e.alarm_s)
+            .reduce(f64::min);
+        let mut case = self.case(&together, alarm_s);
+        // The baseline before the first of them is what they are held against.
+        case.not_before_s = self.cluster_from_s;
+        let Some(judgement) = judge::judge(&case) else {
+            return;
+        };
+        if judgement.causes[Cause::CatheterPositional as usize] < 0.5 {
+            return;
+        }
+        let episode = self.outlined(&case, &judgement);
+        let keep = self.episodes.len().saturating_sub(2);
+        self.episodes.truncate(keep); // the one just kept, and the one (or the union) before it
+        self.episodes.push(episode);
+    }
+}
+
+/// Several excursions as one with several bouts.
+fn united(cluster: &[Excursion]) -> Excursion {
+    let mut all = cluster[0].clone();
+    for next in &cluster[1..] {
+        all.end_s = next.end_s;
+        all.bouts.extend(next.bouts.iter().copied());
+        for c in 0..all.up.len() {
+            all.up[c] |= next.up[c];
+            all.down[c] |= next.down[c];
+        }
+    }
+    all
 }
 
 /// From when the record, read only up to then, already showed that something hinders the flow: the moment at which
 /// enough readings stood out, or the first of ever later ones at which the judgement on what was there by then is
 /// an obstruction; the alarm at the latest.
 fn visible_from(case: &Case) -> f64 {
-    let last_s = case.excursion.bouts.last().map_or(case.excursion.seen_s, |b| b.1);
-    let latest_s = case.alarm_s.unwrap_or(last_s).max(case.excursion.seen_s.min(last_s));
+    let last_s = case
+        .excursion
+        .bouts
+        .last()
+        .map_or(case.excursion.seen_s, |b| b.1);
+    let latest_s = case
+        .alarm_s
+        .unwrap_or(last_s)
+        .max(case.excursion.seen_s.min(last_s));
     let mut wait_s = 0.0;
     loop {
         let t_s = case.excursion.seen_s + wait_s;
@@ -244,12 +409,17 @@ fn visible_from(case: &Case) -> f64 {
             return latest_s;
         }
         let excursion = case.excursion.up_to(t_s, &case.tracker.blocks);
-        let early = Case { excursion: &excursion, alarm_s: None, read_to_s: t_s, ..*case };
+        let early = Case {
+            excursion: &excursion,
+            alarm_s: None,
+            read_to_s: t_s,
+            ..*case
+        };
         let shown = judge::judge(&early).is_some_and(|j| LEAST_OBSTRUCTION <= j.obstruction());
         if shown {
             return t_s;
         }
-        wait_s = (1.6 * wait_s).max(120.0);
+        wait_s = (2.5 * wait_s).max(120.0);
     }
 }
 
@@ -297,22 +467,31 @@ fn lag_h(record: &Record, doings: &Doings, prior: &PartsPrior) -> f64 {
     let store: f64 = prior.own_ml_per_mmhg.iter().map(|c| c.0).sum::<f64>()
         + prior.filter_ml_per_mmhg
         + prior.tail_ml_per_mmhg;
-    let mut levels: Vec<f64> = record
-        .channels
-        .iter()
-        .flat_map(|c| {
-            c.samples
-                .t_s
-                .iter()
-                .zip(&c.samples.pressure_mmhg)
-                .take(5000)
-        })
-        .filter(|(_, p)| p.is_finite())
-        .map(|(&t, &p)| ((p - prior.outlet_mmhg.0) / doings.flow_at(t).max(0.05)).max(0.0))
-        .collect();
-    let seen = robust::median(&mut levels).unwrap_or(prior.shared.0);
-    let between = 0.5 * (prior.shared.0 + seen.min(40.0));
-    (between * store).clamp(5.0 / 3600.0, 300.0 / 3600.0)
+    let known = record
+        .line
+        .as_ref()
+        .is_some_and(|l| l.access.resistance.is_some() || l.access.inner_diameter_mm.is_some());
+    let resistance = if known {
+        prior.shared.0
+    } else {
+        let mut levels: Vec<f64> = record
+            .channels
+            .iter()
+            .flat_map(|c| {
+                c.samples
+                    .t_s
+                    .iter()
+                    .zip(&c.samples.pressure_mmhg)
+                    .take(5000)
+            })
+            .filter(|(_, p)| p.is_finite())
+            .map(|(&t, &p)| ((p - prior.outlet_mmhg.0) / doings.flow_at(t).max(0.05)).max(0.0))
+            .collect();
+        robust::median(&mut levels)
+            .unwrap_or(prior.shared.0)
+            .min(40.0)
+    };
+    (resistance * store).clamp(5.0 / 3600.0, 900.0 / 3600.0)
 }
 
 /// Which causes an episode's probabilities favour most, for those who want finer words than the site.

@@ -32,7 +32,7 @@ pub fn channels(
     (0..record.channels.len())
         .map(|c| {
             let own = tracker.baseline.own(c);
-            let own_sd = tracker.baseline.covariance[(2 + c, 2 + c)].max(0.0).sqrt();
+            let own_sd = tracker.baseline.own_sd(c);
             let fitted = told.as_ref();
             ChannelReview {
                 id: record.channels[c].id.clone(),
@@ -61,6 +61,7 @@ fn whole_record(
         parts: prior,
         baseline: &tracker.baseline,
         own: (0..n).map(|c| tracker.baseline.own(c)).collect(),
+        after_relief: false,
         start_s,
         peak_s: until_s,
         shared_ml_per_mmhg: [prior.filter_ml_per_mmhg + prior.tail_ml_per_mmhg; 2],
@@ -113,8 +114,8 @@ fn track(tracker: &Tracker, prior: &PartsPrior, c: usize) -> Vec<TrackPoint> {
     let store: f64 = prior.own_ml_per_mmhg.iter().map(|p| p.0).sum();
     let own: Vec<&Block> = tracker.blocks.iter().filter(|b| b.channel == c).collect();
     let group = own.len().div_ceil(MOST_POINTS).max(1);
-    let outlet = tracker.baseline.outlet_mmhg();
-    let outlet_sd = tracker.baseline.covariance[(0, 0)].max(0.0).sqrt().min(6.0);
+    let outlet = tracker.baseline.outlet_mmhg(c);
+    let outlet_sd = tracker.baseline.outlet_sd(c).min(6.0);
     let noise = tracker.noise[c].block_mmhg;
     let mut points = Vec::new();
     for chunk in own.chunks(group) {

@@ -68,19 +68,30 @@ pub fn fit(
     starts: &[Vec<f64>],
     predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
 ) -> Option<Fit> {
+    // A few steps from every start, then on from the most promising.
     let mut best: Option<(f64, Vec<f64>)> = None;
+    let first_steps = if starts.len() == 1 {
+        MOST_STEPS
+    } else {
+        FIRST_STEPS
+    };
     for start in starts {
-        if let Some((loss, theta)) = descend(observations, priors, start, predict, MOST_STEPS)
+        if let Some((loss, theta)) = descend(observations, priors, start, predict, first_steps)
             && best.as_ref().is_none_or(|(least, _)| loss < *least)
         {
             best = Some((loss, theta));
         }
+    }
+    if 1 < starts.len() {
+        let (_, theta) = best?;
+        best = descend(observations, priors, &theta, predict, MOST_STEPS);
     }
     let (loss, theta) = best?;
     summarise(observations, priors, loss, theta, predict)
 }
 
 const MOST_STEPS: usize = 25;
+const FIRST_STEPS: usize = 5;
 
 /// Loss: minus the log likelihood and log prior, without the constants that [`summarise`] adds.
 fn loss_of(
@@ -205,7 +216,7 @@ fn descend(
             }
             damping *= 8.0;
         }
-        if gained < 1e-3 {
+        if gained < 1e-2 {
             break;
         }
     }

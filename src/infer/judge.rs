@@ -7,20 +7,22 @@
 
 use super::causes::{
     Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
-    SharedStep, Steady, SupplyStop, TubingBlock, fit_explanation,
+    SharedStep, Steady, SupplyStop, TubingBlock, Uneven, fit_explanation,
 };
 use super::context::{self, Clue};
-use super::fit;
+use super::fit::{self, Observation};
 use super::parts::{self, FilterPlace};
 use super::regimes::Doings;
-use super::review::{Cause, Site};
-use super::tracker::{Excursion, PartsPrior, Tracker};
-use super::window::{self, Window};
-use crate::record::Record;
+use super::review::{Cause, PauseCause, Site};
+use super::tracker::{Block, Excursion, PartsPrior, Tracker};
+use super::window::{self, Seen, Window};
+use crate::record::{EventKind, Record};
 use crate::time::Span;
 
 /// Power to which marginal likelihoods are taken.
 pub const TEMPER: f64 = 0.35;
+/// A cough, a knock or a glitch is over within this, seconds (common practice, no source).
+const BRIEF_S: f64 = 90.0;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
 /// A reading that no cause explains is this many times its spread away, as a rule.
@@ -106,6 +108,8 @@ pub struct Case<'a> {
     pub not_before_s: f64,
     /// The record is read up to here, seconds.
     pub read_to_s: f64,
+    /// Whether it follows a relief that was not complete: the resistance before it need not be the baseline's.
+    pub after_relief: bool,
 }
 
 /// Judges an excursion; `None` where too few readings lie in its window.
@@ -113,22 +117,19 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     let (record, doings, excursion) = (case.record, case.doings, case.excursion);
     let until_s = excursion.end_s.unwrap_or(case.read_to_s);
     let last_out_s = excursion.bouts.last().map_or(until_s, |b| b.1);
-    // What follows the relief is another line; what precedes is the baseline, up to a day of it.
-    let end_s = if 2 <= excursion.bouts.len() {
-        until_s
-    } else {
-        last_out_s.min(until_s)
+    // What follows the relief, or what staff did after the stop, is another line; what precedes is the baseline.
+    let stop_s = stop(case, last_out_s);
+    let end_s = match stop_s {
+        Some(stop_s) => first_touch(case, stop_s).min(last_out_s.max(stop_s + 30.0)),
+        None if 2 <= excursion.bouts.len() => until_s,
+        None => last_out_s.min(until_s),
     };
     let length_s = end_s - excursion.start_s;
     let back_s = (4.0 * length_s).clamp(2.0 * 3600.0, 24.0 * 3600.0);
     let start_s = (excursion.start_s - back_s)
         .max(case.not_before_s)
         .max(record.start_s());
-    let peak_s = case
-        .alarm_s
-        .filter(|a| *a <= end_s + 600.0)
-        .unwrap_or(end_s)
-        .max(excursion.start_s);
+    let peak_s = stop_s.unwrap_or(end_s).max(excursion.start_s);
     let mut moments = vec![excursion.start_s, peak_s, end_s];
     for bout in excursion.bouts.iter().take(6) {
         moments.extend([bout.0, bout.1]);
@@ -144,6 +145,10 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     for (o, seen) in window.observations.iter_mut().zip(&window.seen) {
         o.value -= case.tracker.offset_mmhg[seen.channel];
     }
+    if let Some((seen, observation)) = alarm_reading(case, &window) {
+        window.seen.push(seen);
+        window.observations.push(observation);
+    }
     let place = parts::filter_place(record);
     let filter = if place == FilterPlace::Shared {
         case.parts.filter_ml_per_mmhg
@@ -156,6 +161,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         parts: case.parts,
         baseline: &case.tracker.baseline,
         own: (0..n).map(|c| case.tracker.baseline.own(c)).collect(),
+        after_relief: case.after_relief,
         start_s: excursion.start_s,
         peak_s,
         // Up to a block in the filter half its housing is filled; up to one below it, all and the tail.
@@ -196,6 +202,141 @@ pub fn judge(case: &Case) -> Option<Judgement> {
                 .map(|o| o.weight * (fit::log_density(0.0) - (UNEXPLAINED_SPREADS * o.sd).ln()))
                 .sum::<f64>();
     Some(normalise(window, weighed, unexplained, clues))
+}
+
+/// The alarm itself is a reading: the pressure stood at the limit then.
+fn alarm_reading(case: &Case, window: &Window) -> Option<(Seen, Observation)> {
+    let alarm_s = case
+        .alarm_s
+        .filter(|a| window.start_s() < *a && *a < window.end_s())?;
+    let up = |c: &usize| case.excursion.up[*c];
+    let (channel, limit) = (0..case.record.channels.len())
+        .filter(up)
+        .filter_map(|c| {
+            let s = &case.record.channels[c].samples;
+            let i = s.t_s.partition_point(|&t| t <= alarm_s).checked_sub(1)?;
+            s.limit_mmhg[i]
+                .is_finite()
+                .then(|| (c, s.limit_mmhg[i], s.pressure_mmhg[i]))
+        })
+        .max_by(|a, b| (a.2 - a.1).total_cmp(&(b.2 - b.1)))
+        .map(|(c, limit, _)| (c, limit))?;
+    let knot = window
+        .knot_s
+        .partition_point(|&k| k < alarm_s)
+        .min(window.knot_s.len() - 1);
+    let sd = (0.03 * limit)
+        .max(4.0)
+        .max(case.tracker.noise[channel].rounding_mmhg);
+    let value = limit - case.tracker.offset_mmhg[channel];
+    Some((
+        Seen { channel, knot },
+        Observation {
+            value,
+            sd,
+            weight: 1.0,
+        },
+    ))
+}
+
+/// When the climb stopped the pump: at the alarm, or at a stop with the pressure high where nobody noted one.
+fn stop(case: &Case, last_out_s: f64) -> Option<f64> {
+    let excursion = case.excursion;
+    if 2 <= excursion.bouts.len() {
+        return None;
+    }
+    let by_pump = case.doings.pauses.iter().find(|p| {
+        let up = case
+            .record
+            .channels
+            .iter()
+            .position(|c| c.id == p.channel)
+            .is_some_and(|c| excursion.up[c]);
+        up && excursion.start_s - 60.0 <= p.span.start_s
+            && p.span.start_s <= last_out_s + 120.0
+            && p.cause != PauseCause::Manual
+            && (p.cause == PauseCause::Alarm || high_at(case, p.span.start_s))
+    });
+    let noted = case.alarm_s.filter(|a| *a <= last_out_s + 600.0);
+    [noted, by_pump.map(|p| p.span.start_s)]
+        .into_iter()
+        .flatten()
+        .reduce(f64::min)
+}
+
+/// Whether a channel that stood out was near the height of its excursion, and well above its bar.
+fn high_at(case: &Case, t_s: f64) -> bool {
+    let e = case.excursion;
+    let inside = |b: &&Block| e.start_s <= b.t_s && e.up[b.channel];
+    let blocks = &case.tracker.blocks;
+    let top = blocks
+        .iter()
+        .filter(inside)
+        .take_while(|b| b.t_s <= t_s + 600.0)
+        .map(|b| b.deviation_mmhg)
+        .fold(0.0, f64::max);
+    let near = blocks
+        .iter()
+        .filter(inside)
+        .filter(|b| (b.t_s - t_s).abs() <= 120.0)
+        .map(|b| b.deviation_mmhg - 3.0 * b.bar_mmhg)
+        .fold(f64::NEG_INFINITY, f64::max);
+    0.0 < near && 40.0 < top
+}
+
+/// When after a stop somebody did something, or the pump ran again: the first five minutes at the most.
+fn first_touch(case: &Case, stop_s: f64) -> f64 {
+    let deed = case
+        .record
+        .events
+        .iter()
+        .filter(|e| {
+            matches!(
+                e.kind,
+                EventKind::FilterChange
+                    | EventKind::SetChange
+                    | EventKind::CatheterChange
+                    | EventKind::Flush
+                    | EventKind::ClampOpened
+                    | EventKind::PatientMoved
+            )
+        })
+        .map(|e| e.t_s)
+        .find(|t| stop_s < *t);
+    let restart = case
+        .doings
+        .pauses
+        .iter()
+        .map(|p| p.span.end_s)
+        .filter(|t| stop_s < *t)
+        .reduce(f64::min);
+    // A sudden fall while nothing runs is somebody's hand as well.
+    let fall = sudden_fall(case, stop_s);
+    [deed, restart, fall]
+        .into_iter()
+        .flatten()
+        .fold(stop_s + 300.0, f64::min)
+        - 1.0
+}
+
+/// The first fall by more than half within a few readings after a stop.
+fn sudden_fall(case: &Case, stop_s: f64) -> Option<f64> {
+    (0..case.record.channels.len())
+        .filter(|&c| case.excursion.up[c])
+        .filter_map(|c| {
+            let outlet = case.tracker.baseline.outlet_mmhg(c);
+            let s = &case.record.channels[c].samples;
+            let from = s.t_s.partition_point(|&t| t <= stop_s + 20.0);
+            let to = s.t_s.partition_point(|&t| t <= stop_s + 600.0);
+            (from + 1..to)
+                .find(|&i| {
+                    let (before, after) =
+                        (s.pressure_mmhg[i - 1] - outlet, s.pressure_mmhg[i] - outlet);
+                    20.0 < before && after < 0.5 * before && s.t_s[i] - s.t_s[i - 1] <= 60.0
+                })
+                .map(|i| s.t_s[i - 1])
+        })
+        .reduce(f64::min)
 }
 
 fn normalise(
@@ -277,6 +418,7 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
             .map(|&law| {
                 Box::new(Growth::new(cause, clock, law, on, setting)) as Box<dyn Explanation>
             })
+            .chain([Box::new(Uneven::new(cause, clock, on, setting)) as Box<dyn Explanation>])
             .collect::<Vec<_>>()
     };
     add(
@@ -326,7 +468,13 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
     add(Cause::HeightChange, heights);
     let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
     let mut artefacts: Vec<Box<dyn Explanation>> = vec![Box::new(Drift::new(setting))];
-    if out_s <= 600.0 {
+    let period_s = case
+        .record
+        .channels
+        .iter()
+        .filter_map(|c| c.period_s)
+        .fold(0.0, f64::max);
+    if out_s <= BRIEF_S + 2.0 * period_s {
         artefacts.push(Box::new(Steady::artefact(setting, &excursion.bouts)));
     }
     add(Cause::Artefact, artefacts);

@@ -29,11 +29,9 @@ pub fn prior(record: &Record) -> (PartsPrior, Vec<Assumption>) {
         assumed.push(Assumption::NoEventsFile);
     }
     let access = access_resistance(line, &mut assumed);
-    let filter = match (&line.filter.position, line.filter.resistance) {
-        (Some(FilterPosition::None), _) => (0.0, 0.02),
-        (Some(FilterPosition::AboveJoin { .. }), _) => (0.0, 0.02),
-        (_, Some(r)) => (r.get(), 0.3 * r.get()),
-        _ => (0.3, 0.4), // clean 1.2 µm filter, water, 0.05 to 1 (common practice, no source)
+    let filter = match &line.filter.position {
+        Some(FilterPosition::None | FilterPosition::AboveJoin { .. }) => (0.0, 0.02),
+        Some(FilterPosition::BelowJoin) | None => clean_filter(line),
     };
     if line.filter.position.is_none() {
         assumed.push(Assumption::FilterBelowJoin);
@@ -45,9 +43,16 @@ pub fn prior(record: &Record) -> (PartsPrior, Vec<Assumption>) {
     let mut own_ml_per_mmhg = Vec::new();
     for channel in &record.channels {
         let part = line.channel(&channel.id);
-        own.push(match part.and_then(|p| p.resistance) {
+        let (tube, tube_sd) = match part.and_then(|p| p.resistance) {
             Some(r) => (r.get(), 0.3 * r.get() + 0.02),
             None => (0.12, 0.12),
+        };
+        own.push(match &line.filter.position {
+            Some(FilterPosition::AboveJoin { channel: at }) if *at == channel.id => {
+                let (r, sd) = clean_filter(line);
+                (tube + r, tube_sd.hypot(sd))
+            }
+            _ => (tube, tube_sd),
         });
         own_ml_per_mmhg.push(match part.and_then(|p| p.compliance) {
             Some(c) => (c.get() / 1000.0, 0.25),
@@ -74,12 +79,20 @@ pub fn prior(record: &Record) -> (PartsPrior, Vec<Assumption>) {
         own,
         // Venous pressure 0 to 8 mmHg (Skinner et al., Arch Dis Child 1992;67:374) and a pump between 30 cm
         // below and 50 cm above the heart (common practice, no source).
-        outlet_mmhg: (7.0, 13.0),
+        outlet_mmhg: (7.0, 16.0),
         own_ml_per_mmhg,
         filter_ml_per_mmhg: line.filter.compliance.map_or(0.25e-3, |c| c.get() / 1000.0),
         tail_ml_per_mmhg: line.tail.compliance.map_or(0.2e-3, |c| c.get() / 1000.0),
     };
     (prior, assumed)
+}
+
+/// Mean and standard deviation of the clean filter's resistance, mmHg·h/mL.
+fn clean_filter(line: &Line) -> (f64, f64) {
+    match line.filter.resistance {
+        Some(r) => (r.get(), 0.3 * r.get()),
+        None => (0.3, 0.4), // 1.2 µm, water: 0.05 to 1 (common practice, no source)
+    }
 }
 
 /// Mean and standard deviation of the catheter's resistance, mmHg·h/mL.

@@ -24,8 +24,15 @@ const DRIFT_MMHG_PER_H: f64 = 5.0 / 24.0;
 const LEAST_DEVIATION_MMHG: f64 = 3.0;
 /// A resistance that stands at 1.35 times its baseline is looked at; an onset is at 1.5 times.
 const LEAST_SHARE: f64 = 0.35;
+/// By how much pumps' heights and zeros differ, mmHg (common practice, no source: a hand's breadth or two).
+const OUTLET_APART_MMHG: f64 = 8.0;
 /// How many spreads a deviation must stand out by.
 const SPREADS: f64 = 3.5;
+/// An excursion is over after so long at the baseline while the line runs, seconds.
+const CALM_S: f64 = 240.0;
+/// The record's first stretch, which is taken for the baseline whatever it is, seconds, and in blocks.
+const FIRST_S: f64 = 600.0;
+const FIRST_BLOCKS: u32 = 4;
 /// Time over which what was learnt fades, hours.
 const MEMORY_H: f64 = 36.0;
 
@@ -54,7 +61,8 @@ pub struct Block {
     pub bar_mmhg: f64,
 }
 
-/// What the unhindered line is taken to be: mean and covariance of `[P_out, R_s, R_1 … R_n]`.
+/// What the unhindered line is taken to be: mean and covariance of `[P_1 … P_n, R_s, R_1 … R_n]`, with `P_i` the
+/// pressure that pump i shows at zero flow: pumps hang at different heights, and no two zeros agree.
 #[derive(Debug, Clone)]
 pub struct Baseline {
     /// Means: mmHg, then mmHg·h/mL.
@@ -64,27 +72,80 @@ pub struct Baseline {
 }
 
 impl Baseline {
-    /// Pressure at zero flow, mmHg.
-    pub fn outlet_mmhg(&self) -> f64 {
-        self.mean[0]
+    fn channels(&self) -> usize {
+        (self.mean.len() - 1) / 2
+    }
+
+    /// Pressure that a pump shows at zero flow, mmHg.
+    pub fn outlet_mmhg(&self, channel: usize) -> f64 {
+        self.mean[channel]
+    }
+
+    /// Standard deviation of [`Self::outlet_mmhg`].
+    pub fn outlet_sd(&self, channel: usize) -> f64 {
+        self.sd(channel)
     }
 
     /// Resistance below the join, mmHg·h/mL, kept above zero.
     pub fn shared(&self) -> f64 {
-        self.mean[1].max(0.02)
+        self.mean[self.channels()].max(0.02)
+    }
+
+    /// Standard deviation of [`Self::shared`].
+    pub fn shared_sd(&self) -> f64 {
+        self.sd(self.channels())
     }
 
     /// Resistance of a channel's own tubing, mmHg·h/mL, kept above zero.
     pub fn own(&self, channel: usize) -> f64 {
-        self.mean[2 + channel].max(0.005)
+        self.mean[self.channels() + 1 + channel].max(0.005)
+    }
+
+    /// Standard deviation of [`Self::own`].
+    pub fn own_sd(&self, channel: usize) -> f64 {
+        self.sd(self.channels() + 1 + channel)
+    }
+
+    fn sd(&self, i: usize) -> f64 {
+        self.covariance[(i, i)].max(0.0).sqrt()
+    }
+
+    /// Makes all outlet pressures less certain, together.
+    fn loosen_outlets(&mut self, variance: f64) {
+        let n = self.channels();
+        self.covariance
+            .view_mut((0, 0), (n, n))
+            .add_scalar_mut(variance);
     }
 
     fn regressors(channel: usize, flow_ml_h: &[f64]) -> DVector<f64> {
-        let mut x = DVector::zeros(2 + flow_ml_h.len());
-        x[0] = 1.0;
-        x[1] = flow_ml_h.iter().sum();
-        x[2 + channel] = flow_ml_h[channel];
+        let n = flow_ml_h.len();
+        let mut x = DVector::zeros(2 * n + 1);
+        x[channel] = 1.0;
+        x[n] = flow_ml_h.iter().sum();
+        x[n + 1 + channel] = flow_ml_h[channel];
         x
+    }
+
+    /// Before the record: outlets share the vein's pressure and the patient's height, and differ by their own.
+    fn before(prior: &PartsPrior) -> Self {
+        let n = prior.own.len();
+        let mut mean = DVector::zeros(2 * n + 1);
+        let mut covariance = DMatrix::zeros(2 * n + 1, 2 * n + 1);
+        covariance
+            .view_mut((0, 0), (n, n))
+            .fill(prior.outlet_mmhg.1.powi(2));
+        for c in 0..n {
+            mean[c] = prior.outlet_mmhg.0;
+            covariance[(c, c)] += OUTLET_APART_MMHG * OUTLET_APART_MMHG;
+        }
+        let parts = std::iter::once(prior.shared).chain(prior.own.iter().copied());
+        for (i, (m, sd)) in parts.enumerate() {
+            mean[n + i] = m;
+            // Wider than believed: what the record shows overrules what was written down.
+            covariance[(n + i, n + i)] = 2.0 * sd * sd;
+        }
+        Self { mean, covariance }
     }
 }
 
@@ -127,7 +188,12 @@ impl Excursion {
     pub fn up_to(&self, t_s: f64, blocks: &[Block]) -> Self {
         let mut cut = Self {
             end_s: None,
-            bouts: self.bouts.iter().filter(|b| b.0 <= t_s).map(|b| (b.0, b.1.min(t_s))).collect(),
+            bouts: self
+                .bouts
+                .iter()
+                .filter(|b| b.0 <= t_s)
+                .map(|b| (b.0, b.1.min(t_s)))
+                .collect(),
             up: vec![false; self.up.len()],
             down: vec![false; self.down.len()],
             ..*self
@@ -166,6 +232,11 @@ pub struct Tracker {
     anchored_s: Option<f64>,
     next: usize,
     last_learnt_s: f64,
+    /// Blocks learnt from, per channel.
+    learnt: Vec<u32>,
+    /// What was known before the record.
+    before_mean: DVector<f64>,
+    before_precision: DMatrix<f64>,
 }
 
 impl Tracker {
@@ -182,24 +253,25 @@ impl Tracker {
         blocks.sort_by(|a: &Block, b: &Block| {
             a.t_s.total_cmp(&b.t_s).then(a.channel.cmp(&b.channel))
         });
-        let mut mean = DVector::zeros(2 + n);
-        let mut covariance = DMatrix::zeros(2 + n, 2 + n);
-        let parts = [prior.outlet_mmhg, prior.shared]
-            .into_iter()
-            .chain(prior.own.iter().copied());
-        for (i, (m, sd)) in parts.enumerate() {
-            mean[i] = m;
-            covariance[(i, i)] = sd * sd;
-        }
+        let baseline = Baseline::before(prior);
+        let before_precision = baseline
+            .covariance
+            .clone()
+            .cholesky()
+            .map_or_else(|| DMatrix::zeros(2 * n + 1, 2 * n + 1), |c| c.inverse());
+        let before_mean = baseline.mean.clone();
         let last_learnt_s = blocks.first().map_or(0.0, |b| b.t_s);
         Self {
             blocks,
             noise,
-            baseline: Baseline { mean, covariance },
+            baseline,
             offset_mmhg: vec![0.0; n],
             anchored_s: None,
             next: 0,
             last_learnt_s,
+            learnt: vec![0; n],
+            before_mean,
+            before_precision,
         }
     }
 
@@ -213,7 +285,9 @@ impl Tracker {
             self.judge(i);
             let block = &self.blocks[i];
             let c = block.channel;
-            if stands_out(block) != 0 {
+            // The first readings are the baseline: a line file that is wrong is no obstruction.
+            let first = block.t_s - self.blocks[0].t_s <= FIRST_S || self.learnt[c] < FIRST_BLOCKS;
+            if stands_out(block) != 0 && !first {
                 if hot[c]
                     .last()
                     .is_some_and(|&j| stands_out(&self.blocks[j]) != stands_out(block))
@@ -240,13 +314,14 @@ impl Tracker {
 
     /// Gives a part of the baseline its uncertainty back: the part was replaced.
     pub fn loosen_shared(&mut self, sd: f64) {
-        self.baseline.covariance[(1, 1)] += sd * sd;
+        let i = self.noise.len();
+        self.baseline.covariance[(i, i)] += sd * sd;
     }
 
     /// Takes what an excursion showed into the baseline: it was no obstruction.
     pub fn absorb(&mut self, excursion: &Excursion) {
         let until_s = excursion.end_s.unwrap_or(excursion.seen_s + 60.0);
-        self.baseline.covariance[(0, 0)] += 4.0;
+        self.baseline.loosen_outlets(4.0);
         let range = self.blocks.partition_point(|b| b.t_s < excursion.start_s)
             ..self.blocks.partition_point(|b| b.t_s < until_s);
         for i in range {
@@ -263,7 +338,7 @@ impl Tracker {
                 *offset += by_mmhg;
             }
         }
-        self.baseline.covariance[(0, 0)] += 1.0;
+        self.baseline.loosen_outlets(1.0);
     }
 
     fn enough(&self, hot: &[usize]) -> bool {
@@ -284,7 +359,7 @@ impl Tracker {
         let drift = (DRIFT_MMHG_PER_H * since_h).min(5.0) * 0.5;
         let spread =
             (x.dot(&(&self.baseline.covariance * &x)) + noise * noise + drift * drift).sqrt();
-        let drop = self.baseline.shared() * x[1];
+        let drop = self.baseline.shared() * block.flow_ml_h.iter().sum::<f64>();
         let mut bar = (SPREADS * spread)
             .max(LEAST_DEVIATION_MMHG)
             .max(LEAST_SHARE * drop);
@@ -311,14 +386,33 @@ impl Tracker {
             * (600.0 / period_s).max(1.0);
         let faded = ((block.t_s - self.last_learnt_s).max(0.0) / 3600.0 / MEMORY_H).min(1.0);
         self.last_learnt_s = self.last_learnt_s.max(block.t_s);
-        let mut covariance = &self.baseline.covariance * (1.0 + faded);
-        let gain_side = &covariance * &x;
-        let total = x.dot(&gain_side) + variance;
-        let gain = &gain_side / total;
-        self.baseline.mean += &gain * block.deviation_mmhg;
-        covariance -= &gain * gain_side.transpose();
+        self.fade(faded);
+        let block = &self.blocks[i];
+        let expected = self.baseline.mean.dot(&x) + self.offset_mmhg[block.channel];
+        let gain_side = &self.baseline.covariance * &x;
+        let gain = &gain_side / (x.dot(&gain_side) + variance);
+        self.baseline.mean += &gain * (block.pressure_mmhg - expected);
+        let covariance = &self.baseline.covariance - &gain * gain_side.transpose();
         self.baseline.covariance = 0.5 * (&covariance + covariance.transpose());
         self.anchored_s.get_or_insert(block.t_s);
+        let c = block.channel;
+        self.learnt[c] += 1;
+    }
+
+    /// Forgets a share of what was learnt, back towards what was known before the record: without that pull, a line
+    /// that runs at one rate lets outlet pressure and resistance wander off together.
+    fn fade(&mut self, share: f64) {
+        let Some(learnt) = self.baseline.covariance.clone().cholesky() else {
+            return;
+        };
+        let learnt = learnt.inverse();
+        let mixed = &learnt * (1.0 - share) + &self.before_precision * share;
+        let side = &learnt * &self.baseline.mean * (1.0 - share)
+            + &self.before_precision * &self.before_mean * share;
+        if let Some(cholesky) = mixed.cholesky() {
+            self.baseline.mean = cholesky.solve(&side);
+            self.baseline.covariance = cholesky.inverse();
+        }
     }
 
     /// Follows an excursion to its end. While the line is paused nothing can be said against it: a partly
@@ -337,39 +431,35 @@ impl Tracker {
             mark(&mut excursion, &self.blocks[j]);
         }
         let mut calm_since: Option<f64> = None;
-        let mut calm_running = 0;
+        let mut calm_running: Vec<f64> = Vec::new(); // moments of calm blocks while the line ran
         while self.next < self.blocks.len() {
             let i = self.next;
             self.next += 1;
             self.judge(i);
             let block = &self.blocks[i];
-            let out = stands_out(block);
-            if out != 0 {
+            if stands_out(block) != 0 {
                 mark(&mut excursion, block);
-                let again = calm_running >= 2;
-                match excursion.bouts.last_mut() {
-                    Some(last) if !again => last.1 = block.last_s,
-                    _ => excursion.bouts.push((block.t_s, block.last_s)),
+                if let Some(last) = excursion.bouts.last_mut() {
+                    last.1 = block.last_s;
                 }
                 calm_since = None;
-                calm_running = 0;
+                calm_running.clear();
                 continue;
             }
             if block.deviation_mmhg.abs() < 0.6 * block.bar_mmhg {
                 calm_since.get_or_insert(block.t_s);
                 if block.runs && block.settled {
-                    calm_running += 1;
+                    calm_running.push(block.t_s);
                 }
             }
-            let calm_h = calm_since.map_or(0.0, |t| (block.t_s - t) / 3600.0);
-            // Over once an hour of calm running has passed: what returns within the hour is the same episode.
-            if calm_running >= 2 * n && 1.0 <= calm_h {
+            let calm_s = calm_running.first().map_or(0.0, |t| block.t_s - t);
+            if 3 * n <= calm_running.len() && CALM_S <= calm_s {
                 excursion.end_s = calm_since;
                 self.rewind_to(calm_since.unwrap_or(block.t_s));
                 return excursion;
             }
         }
-        if calm_running >= n {
+        if n <= calm_running.len() {
             excursion.end_s = calm_since;
         }
         excursion
@@ -412,7 +502,7 @@ impl<'a> Lag<'a> {
             lag_h,
             at: 0,
             from_s: first.t_s,
-            from_flow: first.rate_ml_h,
+            from_flow: 0.0, // whether it ran before the record is not known: it settles first either way
         }
     }
 

@@ -10,9 +10,9 @@ use super::tracker::Noise;
 use crate::record::Record;
 
 /// Bins grow by this share of the distance to the nearest moment of interest.
-const GROWTH: f64 = 0.2;
+const GROWTH: f64 = 0.35;
 /// Most bins between start and end where nothing happens.
-const PLAIN_BINS: f64 = 60.0;
+const PLAIN_BINS: f64 = 50.0;
 /// Model error: real lines do not follow the line equations more closely than this share of a rise.
 const MODEL_SHARE: f64 = 0.04;
 
@@ -162,9 +162,10 @@ pub fn cut(
     }
     bins.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
     let base: Vec<f64> = (0..n).map(|c| low_level(&bins, c)).collect();
+    let slopes = slopes(&bins, n);
     let mut seen = Vec::with_capacity(bins.len());
     let mut observations = Vec::with_capacity(bins.len());
-    for (c, t_s, value, spread) in bins {
+    for ((c, t_s, value, spread), slope) in bins.into_iter().zip(slopes) {
         let knot = knot_s.partition_point(|&k| k < t_s - 1e-6).min(m);
         let rise = (value - base[c]).max(0.0);
         // The moment of a rate change is known only to between two samples: what stands next to it counts less.
@@ -172,7 +173,9 @@ pub fn cut(
             .iter()
             .filter(|(at, slack)| 0.0 < *slack && (t_s - at).abs() <= 2.2 * slack)
             .count();
-        let sd = (spread * spread + (MODEL_SHARE * rise).powi(2) + 0.25).sqrt()
+        // A clock is right to a second or two and a share of the sampling period: on a steep ramp that is pressure.
+        let timing = slope * (1.0 + 0.15 * finest_s);
+        let sd = (spread * spread + (MODEL_SHARE * rise).powi(2) + timing * timing + 0.25).sqrt()
             * if 0 < unsure { 3.0 } else { 1.0 };
         seen.push(Seen { channel: c, knot });
         observations.push(Observation {
@@ -251,6 +254,19 @@ fn bin_channel(
         }
     }
     flush(&mut sum);
+}
+
+/// How fast each bin's channel changes about it, mmHg/s.
+fn slopes(bins: &[(usize, f64, f64, f64)], n: usize) -> Vec<f64> {
+    let mut slopes = vec![0.0; bins.len()];
+    for c in 0..n {
+        let own: Vec<usize> = (0..bins.len()).filter(|&i| bins[i].0 == c).collect();
+        for w in own.windows(3) {
+            let (before, after) = (&bins[w[0]], &bins[w[2]]);
+            slopes[w[1]] = ((after.2 - before.2) / (after.1 - before.1).max(0.5)).abs();
+        }
+    }
+    slopes
 }
 
 /// The tenth percentile of a channel's pressures: what it stands at when nothing hinders it.

@@ -138,7 +138,7 @@ impl Growth {
 }
 
 /// The clock at each knot: mL delivered (by one channel or all), or hours.
-fn clock_of(window: &Window, clock: Clock, channel: Option<usize>) -> Vec<f64> {
+pub(super) fn clock_of(window: &Window, clock: Clock, channel: Option<usize>) -> Vec<f64> {
     match (clock, channel) {
         (Clock::Time, _) => window
             .knot_s

@@ -12,6 +12,7 @@ mod steady;
 mod step;
 mod supply;
 mod tubing;
+mod uneven;
 
 pub use growth::{Clock, Growth, Law};
 pub use height::{Drift, HeightChange};
@@ -21,6 +22,7 @@ pub use steady::Steady;
 pub use step::SharedStep;
 pub use supply::SupplyStop;
 pub use tubing::TubingBlock;
+pub use uneven::Uneven;
 
 use super::fit::{self, Fit, Prior};
 use super::network::{self, Drive};
@@ -38,6 +40,8 @@ pub struct Setting<'a> {
     pub baseline: &'a Baseline,
     /// Resistance of each channel's tubing, mmHg·h/mL, taken as known.
     pub own: Vec<f64>,
+    /// Whether the resistance at the window's start need not be the baseline's: an earlier relief was not complete.
+    pub after_relief: bool,
     /// When the deviation began to stand out, seconds.
     pub start_s: f64,
     /// When it was at its height: alarm, or the end.
@@ -113,8 +117,9 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
     let b = setting.baseline;
     let n = setting.window.channels;
     let shared = b.shared();
-    let sd_outlet = (1.5 * b.covariance[(0, 0)].max(0.0).sqrt()).clamp(2.5, 15.0);
-    let sd_shared = (1.5 * b.covariance[(1, 1)].max(0.0).sqrt() / shared).clamp(0.08, 1.5);
+    let sd_outlet = (1.5 * b.outlet_sd(0)).clamp(2.5, 16.0);
+    let sd_shared = (1.5 * b.shared_sd() / shared).clamp(0.08, 1.5);
+    let sd_shared = if setting.after_relief { 1.2 } else { sd_shared };
     let log_scale = setting
         .parts
         .own_ml_per_mmhg
@@ -123,7 +128,7 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
         .fold(0.0, f64::max);
     let mut priors = vec![
         Prior {
-            mean: b.outlet_mmhg(),
+            mean: b.outlet_mmhg(0),
             sd: sd_outlet,
         },
         Prior {
@@ -135,7 +140,10 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
             sd: log_scale,
         },
     ];
-    priors.extend((1..n).map(|_| Prior { mean: 0.0, sd: 3.0 }));
+    priors.extend((1..n).map(|c| Prior {
+        mean: b.outlet_mmhg(c) - b.outlet_mmhg(0),
+        sd: (1.5 * b.outlet_sd(c)).clamp(1.5, 6.0),
+    }));
     priors
 }
 
