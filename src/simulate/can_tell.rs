@@ -1,9 +1,10 @@
-//! Whether a record in principle tells a filter that loads from a catheter that narrows: worked out from what was
-//! simulated, never from an analysis.
+//! Whether a record in principle tells where an obstruction lies: worked out from what was simulated, never from an
+//! analysis.
 //!
-//! In: an episode, the scenario, the flows and the log. Out: [`Reason`]s, each with the file that bears it. A
-//! sensor above both sees them as one resistance; only what follows tells them apart:
+//! In: an episode, the scenario, the flows and the log. Out: [`Reason`]s, each with the file that bears it.
 //!
+//! **Filter or catheter**, for what grows slowly: a sensor above both sees them as one resistance; only what follows
+//! tells them apart:
 //! - **a pause** of the line of 30 min or more while it grows (what grows with volume stands still, what grows with
 //!   time goes on), long enough that the difference is three times the noise or the rounding;
 //! - **a change of the whole flow** to 1.5 times (or less than two thirds) while it grows, with 30 min on both sides;
@@ -12,9 +13,16 @@
 //!   of the catheter, whether it helped or not, or a flush that helped;
 //! - **context**: a medication that started at most 90 min before, a pore below 1.2 µm with lipid running, a filter
 //!   placed at most an hour before, no filter at all, or a filter that sits above the join.
+//!
+//! **One channel's tubing or the line below**, for what comes at once:
+//! - **another channel**: its sensor sees the join, whether it runs or not;
+//! - **it came and went**, as a catheter does and a clamp does not;
+//! - **a deed** that somebody wrote down (a clamp opened, a kink straightened, the patient laid otherwise);
+//! - **the ramp** to an alarm, of ten samples or more, in a channel with a kink so near the pump that a quarter of its
+//!   compliance or more lies below it, after a pause or a change of rate that showed the whole compliance.
 
 use super::day::{Day, Told};
-use super::scenario::{Position, Scenario};
+use super::scenario::{Cause, Place, Position, Scenario};
 use super::truth::is_gradual;
 use serde::Serialize;
 
@@ -22,6 +30,7 @@ const LEAST_S: f64 = 1800.0;
 const AFTER_S: f64 = 600.0;
 const MEDICATION_S: f64 = 5400.0;
 const NEW_FILTER_S: f64 = 3600.0;
+const DEED_S: f64 = 120.0;
 
 /// Why the record can tell, and the file that it takes.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -32,8 +41,11 @@ pub(super) struct Reason {
     pub says: String,
 }
 
-/// The reasons; none for an episode that is not a slow one of filter or catheter.
+/// The reasons; none for an episode whose site is in no such doubt.
 pub(super) fn reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
+    if doubtful_step(told) {
+        return step_reasons(told, scenario, day);
+    }
     let mut found = Vec::new();
     let Some(felt_s) = told.stretch.felt_s.filter(|_| is_gradual(told.words.1)) else {
         return found;
@@ -45,6 +57,68 @@ pub(super) fn reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason
     found.extend(changes(day, growing));
     found.extend(interventions(told, day, felt_s, end_s));
     found.extend(context(told, scenario, day, felt_s));
+    found
+}
+
+/// Whether it comes at once and lies in a channel's tubing or below the join.
+pub(super) fn doubtful_step(told: &Told) -> bool {
+    ["tubing-blocked", "catheter-blocked", "catheter-positional"].contains(&told.words.1)
+}
+
+fn step_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
+    let mut found = Vec::new();
+    let mut say = |needs, says: &str| {
+        found.push(Reason {
+            needs,
+            says: says.to_string(),
+        });
+    };
+    if 1 < scenario.channels.len() {
+        say("trace", "another channel's pressure shows the join");
+    }
+    if 2 <= told.stretch.times {
+        say("trace", "it came and went");
+    }
+    let onset_s = told.stretch.began_s;
+    let end_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
+    let deeds = ["clamp_closed", "clamp_opened", "patient_moved", "note"];
+    let near = |t_s: f64| (t_s - onset_s).abs() <= DEED_S || (t_s - end_s).abs() <= DEED_S;
+    if let Some(deed) = day
+        .log
+        .iter()
+        .find(|e| deeds.contains(&e.event) && near(e.t_s))
+    {
+        say("events", &format!("{} was noted", deed.event));
+    }
+    let ramp_s = told
+        .stretch
+        .alarm_s
+        .map_or(0.0, |alarm_s| alarm_s - onset_s);
+    let near_pump = told
+        .index
+        .and_then(|i| scenario.episodes.get(i))
+        .is_some_and(|e| {
+            matches!(
+                e.cause,
+                Cause::TubingBlocked {
+                    resistance_mmhg_h_per_ml: None,
+                    place: Place::Near
+                }
+            )
+        });
+    let share = scenario.channels.first().map_or(0.0, |c| c.tube_share);
+    let shown = day
+        .flows
+        .iter()
+        .filter(|f| 0.0 < f.0 && f.0 < onset_s)
+        .count();
+    let samples = ramp_s / scenario.sampling.period_s;
+    if near_pump && 0.25 <= share && 0 < shown && 10.0 <= samples {
+        say(
+            "trace",
+            "the ramp is steeper than the whole compliance allows",
+        );
+    }
     found
 }
 

@@ -43,6 +43,8 @@ pub(super) struct Day {
     pub flows: Vec<(f64, f64)>,
     /// Baseline resistance below each pump, mmHg·h/mL.
     pub baselines: Vec<f64>,
+    /// Each channel's own compliance, µL/mmHg.
+    pub compliances: Vec<f64>,
 }
 
 /// The day in the making.
@@ -180,15 +182,15 @@ impl<'a> Ward<'a> {
         }
         told.sort_by(|a, b| when(a).total_cmp(&when(b)));
         rows.sort_by(|a, b| a.t_s.total_cmp(&b.t_s).then(a.channel.cmp(&b.channel)));
+        let all = || 0..scenario.channels.len();
         self.log.sort_by(|a, b| a.t_s.total_cmp(&b.t_s));
         Day {
             rows,
             log: self.log,
             told,
             flows: self.flows,
-            baselines: (0..scenario.channels.len())
-                .map(|c| self.world.baseline(c))
-                .collect(),
+            baselines: all().map(|c| self.world.baseline(c)).collect(),
+            compliances: all().map(|c| self.world.compliance(c)).collect(),
         }
     }
 }

@@ -76,10 +76,10 @@ fn channels<'a>(scenario: &'a Scenario, day: &Day) -> Vec<TrueChannel<'a>> {
     scenario
         .channels
         .iter()
-        .zip(&day.baselines)
-        .map(|(c, &baseline)| TrueChannel {
+        .zip(day.baselines.iter().zip(&day.compliances))
+        .map(|(c, (&baseline, &compliance))| TrueChannel {
             id: &c.id,
-            compliance_ul_per_mmhg: c.compliance_ul_per_mmhg,
+            compliance_ul_per_mmhg: rounded(compliance),
             resistance_mmhg_h_per_ml: rounded(baseline),
             outlet_pressure_mmhg: rounded(
                 scenario.vein.pressure_mmhg - column(c.height_cm) + scenario.sensor.zero_mmhg,
@@ -97,7 +97,7 @@ fn episode<'a>(
 ) -> TrueEpisode<'a> {
     let (site, cause, variant) = told.words;
     let stretch = &told.stretch;
-    let gradual = is_gradual(cause);
+    let doubtful = is_gradual(cause) || can_tell::doubtful_step(told);
     let at = |t_s: f64| match clock.text((t_s * 10.0).round() / 10.0) {
         TimeText::Rfc3339(text) => Value::from(text),
         TimeText::Seconds(s) => Value::from(s),
@@ -124,7 +124,7 @@ fn episode<'a>(
             .onset_s
             .map_or(0.0, |t| rounded(can_tell::running(&day.flows, t, end_s))),
         release_volume_ml: stretch.held_ml.filter(|_| obstructs).map(rounded),
-        can_tell: (gradual && obstructs).then_some(!reasons.is_empty()),
+        can_tell: doubtful.then_some(!reasons.is_empty()),
         can_tell_from: reasons,
     }
 }

@@ -49,6 +49,8 @@ pub(super) struct World<'a> {
     twin: Network,
     vein: VeinPressure,
     flows: Vec<f64>,
+    /// Highest pressure at each pump's outlet so far, mmHg.
+    highest_mmhg: Vec<f64>,
     still_since_s: Option<f64>,
 }
 
@@ -77,6 +79,7 @@ impl<'a> World<'a> {
             twin: Network::new(count),
             vein: VeinPressure::new(scenario, seed),
             flows: vec![0.0; count],
+            highest_mmhg: vec![f64::NEG_INFINITY; count],
             still_since_s: None,
         };
         world.begin();
@@ -113,6 +116,15 @@ impl<'a> World<'a> {
             _ => JOIN_ALONE,
         };
         own + filter + s.line.access.resistance_mmhg_h_per_ml
+    }
+
+    /// A channel's own compliance between its outlet pressure and the highest pressure of the record, µL/mmHg: one
+    /// figure for a compliance that falls with pressure, over the range that the record can speak of.
+    pub fn compliance(&self, channel: usize) -> f64 {
+        let of = &self.scenario.channels[channel];
+        let low = self.scenario.vein.pressure_mmhg - column(of.height_cm);
+        let high = self.highest_mmhg[channel].max(low + 1.0);
+        1000.0 * stored(of, low, high) / (high - low)
     }
 
     /// The channel that a filter above the join sits in.
@@ -329,6 +341,9 @@ impl<'a> World<'a> {
         self.network.step(dt_h);
         self.twin.step(dt_h);
         self.t_s += dt_s;
+        for c in 0..self.drives.len() {
+            self.highest_mmhg[c] = self.highest_mmhg[c].max(self.line_mmhg(c));
+        }
         self.note_stillness();
         let edge = match self.filter_channel() {
             Some(c) => Network::tube(c),

@@ -1,0 +1,191 @@
+"""One record and what was said of it: files read, the program run, times turned into seconds.
+
+In: a record's folder. Out: `Record` with truth, review and trace; every time is a number of seconds on the record's own clock.
+"""
+
+import csv
+import json
+import subprocess
+import time
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+OBSTRUCTIVE = ("supply", "tubing", "filter", "catheter")
+SITES = ("supply", "tubing", "filter", "catheter", "settings", "none")
+
+
+def seconds(value):
+    """A contract's time as seconds: a number stays, RFC 3339 becomes seconds since 1970, nothing stays nothing."""
+    if value is None or isinstance(value, (int, float)):
+        return value
+    return datetime.fromisoformat(value).timestamp()
+
+
+@dataclass
+class Truth:
+    """One episode that really happened."""
+    site: str
+    cause: str
+    course: str
+    channels: list
+    began: float
+    onset: float | None
+    end: float          # the record's end where it was not relieved
+    alarm: float | None
+    reached: bool
+    release_ml: float | None
+    can_tell: bool      # with the files that the record comes with
+    peak_ratio: float
+    running_s: float
+    asked: bool = False
+
+    @property
+    def obstructive(self):
+        return self.site in OBSTRUCTIVE
+
+    @property
+    def start(self):
+        """From when on it is no mistake to see it: a gradual one begins before its onset."""
+        return self.began if self.onset is None else min(self.began, self.onset)
+
+
+@dataclass
+class Found:
+    """One episode as a method reports it; a method without an opinion on something leaves it out."""
+    onset: float
+    end: float
+    channels: list
+    sites: dict                     # site -> probability
+    suggested: str
+    course: str | None = None
+    onset_low: float | None = None
+    onset_high: float | None = None
+    alarm: float | None = None
+    visible_from: float | None = None
+    release: dict | None = None
+
+    @property
+    def likeliest(self):
+        return max(SITES, key=lambda site: self.sites.get(site, 0.0))
+
+    @property
+    def obstructive(self):
+        """More likely than not an obstruction, wherever it lies."""
+        return 0.5 <= sum(self.sites.get(site, 0.0) for site in OBSTRUCTIVE)
+
+
+@dataclass
+class Record:
+    """One record with its truth and, once reviewed, the review."""
+    folder: Path
+    events: bool
+    line: bool
+    start: float
+    end: float
+    period_s: float
+    on_change: bool
+    rounding: float
+    truth: list
+    channels: dict                  # id -> {"compliance...", ...} of the truth
+    limit: bool = True
+    found: list = field(default_factory=list)
+    review: dict | None = None
+    failed: str | None = None
+    took_s: float = 0.0
+
+    @property
+    def channel_hours(self):
+        return (self.end - self.start) / 3600 * len(self.channels)
+
+    def mark_asked(self):
+        """Sets `asked` on each true episode: whether a method can be asked for it at all (the rule is in `matching`)."""
+        trace = self.trace()
+        for t in self.truth:
+            onset = t.began if t.onset is None else t.onset
+            rows = max(sum(1 for r in trace.get(c, []) if onset <= r[0] <= t.end) for c in t.channels)
+            logged = self.events and t.alarm is not None
+            lasted = t.alarm is not None or t.running_s >= max(300.0, 3 * self.period_s)
+            t.asked = t.reached and (logged or (lasted and rows >= 1))
+
+    @property
+    def quiet(self):
+        """Nothing was wrong at all, not even a little."""
+        return not self.truth
+
+    def trace(self):
+        """Channel -> list of (t, pressure or None, rate), in order of time."""
+        by_channel = {}
+        with open(self.folder / "trace.csv", newline="") as file:
+            for row in csv.DictReader(file):
+                pressure = float(row["pressure_mmhg"]) if row["pressure_mmhg"] else None
+                cell = row["time"]
+                t = seconds(cell) if "T" in cell else float(cell)
+                by_channel.setdefault(row["channel"], []).append((t, pressure, float(row["rate_ml_h"])))
+        return by_channel
+
+    def events_rows(self):
+        """The events, or nothing where there is no file."""
+        if not self.events:
+            return []
+        with open(self.folder / "events.csv", newline="") as file:
+            rows = list(csv.DictReader(file))
+        for row in rows:
+            row["t"] = seconds(row["time"]) if "T" in row["time"] else float(row["time"])
+        return rows
+
+
+def load(folder):
+    """Reads a record's truth and what its trace covers."""
+    folder = Path(folder)
+    raw = json.loads((folder / "truth.json").read_text())
+    scenario = scenario_of(folder)
+    files = {"trace": True, "events": (folder / "events.csv").exists(), "line": (folder / "line.toml").exists()}
+    start = seconds(scenario["start"]) if "start" in scenario else 0.0
+    end = start + raw["duration_h"] * 3600
+    truth = []
+    for e in raw["episodes"]:
+        can_tell = e["can_tell"] is None or any(files[reason["needs"]] for reason in e["can_tell_from"])
+        truth.append(Truth(
+            site=e["site"], cause=e["cause"], course=e["course"], channels=e["channels"], began=seconds(e["began"]),
+            onset=seconds(e["onset"]), end=end if e["end"] is None else seconds(e["end"]), alarm=seconds(e["alarm"]),
+            reached=e["reached"], release_ml=e["release_volume_ml"], can_tell=can_tell, peak_ratio=e["peak_ratio"],
+            running_s=e["running_s"],
+        ))
+    sampling = scenario["sampling"]
+    record = Record(
+        folder=folder, events=files["events"], line=files["line"], start=start, end=end,
+        period_s=sampling["period_s"], on_change=sampling["on_change"], rounding=sampling["rounding_mmhg"],
+        limit=sampling["limit"], truth=truth, channels={c["id"]: c for c in raw["channels"]},
+    )
+    record.mark_asked()
+    return record
+
+
+def scenario_of(folder):
+    import tomllib
+    return tomllib.loads((folder / "scenario.toml").read_text())
+
+
+def review(record, binary):
+    """Runs the program on the record's files and fills in what it found. A failure is kept, not hidden."""
+    command = [str(binary), "review", str(record.folder / "trace.csv"), "--json"]
+    if record.events:
+        command += ["--events", str(record.folder / "events.csv")]
+    if record.line:
+        command += ["--line", str(record.folder / "line.toml")]
+    began = time.perf_counter()
+    done = subprocess.run(command, capture_output=True, text=True)
+    record.took_s = time.perf_counter() - began
+    if done.returncode != 0:
+        record.failed = done.stderr.strip()
+        return record
+    record.review = json.loads(done.stdout)
+    for e in record.review["episodes"]:
+        record.found.append(Found(
+            onset=seconds(e["onset"]), end=record.end if e["end"] is None else seconds(e["end"]), channels=e["channels"],
+            sites=e["sites"], suggested=e["suggested"], course=e["course"], onset_low=seconds(e["onset_low"]),
+            onset_high=seconds(e["onset_high"]), alarm=seconds(e["alarm"]), visible_from=seconds(e["visible_from"]),
+            release=e["release_volume_ml"],
+        ))
+    return record
