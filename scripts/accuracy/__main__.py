@@ -2,30 +2,146 @@
 
     python3 -m venv .venv && .venv/bin/pip install -r scripts/accuracy/requirements.txt
     cargo build --release
-    .venv/bin/python scripts/accuracy                                   # writes ACCURACY.md and its picture
-    .venv/bin/python scripts/accuracy --set tune --records 300 --make-only DIR     # the records alone; needs no packages
+    .venv/bin/python scripts/accuracy                                   # writes ACCURACY.md and docs/accuracy.png
+    .venv/bin/python scripts/accuracy --set tune --records 300 --keep DIR        # while the program is changed: into DIR
+    python3 scripts/accuracy --set tune --records 300 --make-only DIR            # the records alone; needs no packages
+
+With `--keep DIR`, the records stay in DIR, and ACCURACY.md, its picture and episodes.csv (each true and found episode, a row
+each) are written there instead of into the repository.
 """
 
 import argparse
+import csv
+import functools
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from make import make
 
 ROOT = Path(__file__).resolve().parents[2]
+PROCESSES = 2
 
 
-def main():
+def arguments():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--set", choices=["tune", "published"], default="published", dest="set_name",
                         help="which records: `tune` may be looked at while the program is changed, `published` may not")
     parser.add_argument("--records", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--binary", default=ROOT / "target/release/patency")
+    parser.add_argument("--binary", type=Path, default=ROOT / "target/release/patency")
     parser.add_argument("--make-only", metavar="DIR", help="make the records there and stop")
+    parser.add_argument("--keep", metavar="DIR", help="work there and write the results there")
+    parser.add_argument("--no-rivals", action="store_true", help="leave out the three other methods")
     args = parser.parse_args()
+    if not args.binary.exists():
+        sys.exit(f"{args.binary} is not there: run `cargo build --release` first, or name it with --binary")
+    return args
+
+
+def work_on(folder, binary, with_rivals):
+    """One record, from files to what every method found."""
+    import records
+    import rivals
+
+    record = records.review(records.load(folder), binary)
+    others = {name: method(record) for name, method in rivals.RIVALS.items()} if with_rivals else {}
+    return record, others
+
+
+def measure(args, folders):
+    from score import score
+
+    work = functools.partial(work_on, binary=args.binary, with_rivals=not args.no_rivals)
+    with ProcessPoolExecutor(PROCESSES) as pool:
+        done = []
+        for row in pool.map(work, folders, chunksize=4):
+            done.append(row)
+            if sys.stderr.isatty():
+                print(f"\r{len(done)} of {len(folders)} records", end="", file=sys.stderr, flush=True)
+    records = [record for record, _ in done]
+    found = {id(record): others for record, others in done}
+    names = done[0][1].keys() if done else []
+    rivals = {name: score(records, lambda r, name=name: found[id(r)][name]) for name in names}
+    return score(records, lambda r: r.found), rivals
+
+
+def how_made(args, took_s):
+    """Version, commit, machine: what a figure is worth nothing without."""
+    import matching
+
+    def said(*command):
+        return subprocess.run(command, cwd=ROOT, capture_output=True, text=True).stdout.strip()
+
+    changed = " with changes not committed" if said("git", "status", "--porcelain", "--", "src", "scripts/accuracy", "Cargo.toml") else ""
+    cpu = next((line.split(":", 1)[1].strip() for line in open("/proc/cpuinfo") if line.startswith("model name")), platform.machine())
+    version = said(str(args.binary), "--version")
+    rule = matching.__doc__.split("\n\n", 2)[2].strip()
+    return {
+        "command": f".venv/bin/python scripts/accuracy --set {args.set_name} --records {args.records} --seed {args.seed}",
+        "how": f"with {version} at commit {said('git', 'rev-parse', '--short', 'HEAD')}{changed}, on {time.strftime('%-d %B %Y')}, "
+               f"in {took_s / 60:.0f} min with {PROCESSES} processes on {os.cpu_count()} cores ({cpu}), Python {platform.python_version()}; "
+               "packages as pinned in `scripts/accuracy/requirements.txt`.",
+        "rule": rule,
+        "whose": ", that nobody tuned on" if args.set_name == "published" else ", of the set that the program is tuned on",
+    }
+
+
+def write_episodes(score, path):
+    """Each true and found episode in a row, for looking at what goes wrong."""
+    header = ["record", "outcome", "true_site", "true_cause", "can_tell", "true_onset", "named", "likeliest", "p_true", "p_likeliest",
+              "course", "onset", "files", "period_s", "channels"]
+    with open(path, "w", newline="") as file:
+        out = csv.writer(file)
+        out.writerow(header)
+        for record, o in score.outcomes:
+            files = "trace" + "+events" * record.events + "+line" * record.line
+            tail = [files, "change" if record.on_change else record.period_s, len(record.channels)]
+            rows = [("found", t, f) for t, f in o.pairs] + [("missed", t, None) for t in o.missed]
+            rows += [("not asked", t, f) for t, f in o.unasked]
+            rows += [("false", None, f) for f in o.false if not any(f is x for _, x in o.pairs)]
+            rows += [("split", None, f) for f in o.splits] + [("other", None, f) for f in o.other]
+            for outcome, t, f in rows:
+                true = [t.site, t.cause, t.can_tell, rounded(t.onset, record)] if t else ["", "", "", ""]
+                found = ["", "", "", "", "", ""]
+                if f:
+                    found = [f.suggested, f.likeliest, round(f.sites.get(t.site, 0), 3) if t else "",
+                             round(f.sites.get(f.likeliest, 0), 3), f.course, rounded(f.onset, record)]
+                out.writerow([record.folder.name, outcome] + true + found + tail)
+
+
+def rounded(t, record):
+    """Hours from the record's start."""
+    return "" if t is None else round((t - record.start) / 3600, 3)
+
+
+def main():
+    args = arguments()
     if args.make_only:
         made = make(args.binary, args.set_name, args.seed, args.records, args.make_only)
         print(f"made {len(made)} records of `{args.set_name}` in {args.make_only}")
+        return
+    began = time.time()
+    with tempfile.TemporaryDirectory() as scratch:
+        into = Path(args.keep) / "records" if args.keep else Path(scratch)
+        folders = make(args.binary, args.set_name, args.seed, args.records, into)
+        score, rivals = measure(args, folders)
+        from picture import draw
+        from report import markdown
+
+        text = markdown(score, rivals, how_made(args, time.time() - began))
+        target = Path(args.keep) if args.keep else ROOT
+        (target / "docs").mkdir(parents=True, exist_ok=True)
+        (target / "ACCURACY.md").write_text(text)
+        draw(score, rivals, target / "docs/accuracy.png")
+        if args.keep:
+            write_episodes(score, target / "episodes.csv")
+        print(text.split("## In short")[1].split("![")[0])
 
 
 if __name__ == "__main__":

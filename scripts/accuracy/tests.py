@@ -1,0 +1,96 @@
+"""Tests of the scoring on examples worked by hand: python3 scripts/accuracy/tests.py (needs no packages)."""
+
+import unittest
+from types import SimpleNamespace as Plain
+
+import measures as m
+from make import scenario_text
+from matching import match
+from records import Found, Truth
+from scenarios import blocked, draw, volume_to
+
+
+def true(site="filter", began=0.0, onset=3600.0, end=7200.0, alarm=None, asked=True, course="gradual"):
+    return Truth(site=site, cause=site, course=course, channels=["pn"], began=began, onset=onset, end=end, alarm=alarm,
+                 reached=asked, release_ml=None, can_tell=True, peak_ratio=2.0, running_s=3600.0, asked=asked)
+
+
+def found(onset, end, site="filter", p=1.0, alarm=None, **more):
+    return Found(onset=onset, end=end, channels=["pn"], sites={site: p, "none": 1 - p}, suggested=site, alarm=alarm, **more)
+
+
+def record(*episodes):
+    return Plain(truth=list(episodes), period_s=10.0)
+
+
+class Matching(unittest.TestCase):
+    def test_one_that_overlaps_is_matched_and_one_far_off_is_false(self):
+        done = match(record(true()), [found(3500, 7000), found(20_000, 21_000)])
+        self.assertEqual((len(done.pairs), len(done.missed), len(done.false)), (1, 0, 1))
+
+    def test_a_second_one_on_the_same_stretch_is_a_split(self):
+        done = match(record(true()), [found(3500, 4000), found(5000, 7000)])
+        self.assertEqual((len(done.pairs), len(done.splits), len(done.false)), (1, 1, 0))
+        self.assertEqual(done.pairs[0][1].onset, 3500)
+
+    def test_the_same_alarm_outweighs_a_nearer_onset(self):
+        done = match(record(true(alarm=7000.0)), [found(3600, 4000), found(6000, 7000, alarm=7010.0)])
+        self.assertEqual(done.pairs[0][1].onset, 6000)
+
+    def test_an_obstruction_named_where_the_truth_is_none_is_false(self):
+        done = match(record(true(site="none", course="step")), [found(3600, 7000, site="catheter")])
+        self.assertEqual((len(done.pairs), len(done.false)), (1, 1))
+
+    def test_who_sees_what_was_not_asked_for_gains_and_loses_nothing(self):
+        done = match(record(true(asked=False)), [found(3600, 7000)])
+        self.assertEqual((len(done.pairs), len(done.unasked), len(done.false), len(done.missed)), (0, 1, 0, 0))
+
+    def test_what_nobody_found_is_missed_unless_it_need_not_be_reported(self):
+        self.assertEqual(len(match(record(true()), []).missed), 1)
+        self.assertEqual(len(match(record(true(site="none")), []).missed), 0)
+
+
+class Measures(unittest.TestCase):
+    def test_brier_and_log_loss_of_one_verdict(self):
+        pairs = [(None, true(), Plain(sites={"filter": 0.7, "catheter": 0.3}))]
+        self.assertAlmostEqual(m.brier(pairs), 0.3 ** 2 + 0.3 ** 2)
+        self.assertAlmostEqual(m.log_loss(pairs), 0.35667494393873245)  # -ln 0.7
+
+    def test_calibration_error_is_the_weighted_gap(self):
+        # three at 0.95 of which two are right, one at 0.55 that is right: (3 |0.95 - 2/3| + |0.55 - 1|) / 4
+        pairs = [(None, true(), found(0, 1, site=s, p=0.95)) for s in ("filter", "filter", "catheter")]
+        pairs.append((None, true(), found(0, 1, p=0.55)))
+        self.assertAlmostEqual(m.reliability(pairs)[1], (3 * abs(0.95 - 2 / 3) + 0.45) / 4)
+
+    def test_balanced_accuracy_weighs_sites_alike(self):
+        pairs = [(None, true("filter"), found(0, 1, "filter"))] * 9 + [(None, true("supply"), found(0, 1, "filter"))]
+        self.assertEqual(m.balanced_accuracy(pairs, lambda f: f.suggested)[0], 0.5)
+
+    def test_the_interval_of_a_share(self):
+        low, high = m.wilson(81, 263)  # 0.2553 to 0.3662: Newcombe, Stat Med 17 (1998) 857-872, method 3 (from memory)
+        self.assertAlmostEqual(low, 0.2553, places=4)
+        self.assertAlmostEqual(high, 0.3662, places=4)
+
+    def test_percentiles_lie_between_neighbours(self):
+        self.assertEqual(m.percentile([1, 2, 3, 4], 50), 2.5)
+
+
+class Scenarios(unittest.TestCase):
+    def test_the_same_numbers_give_the_same_scenario_and_the_sets_share_none(self):
+        self.assertEqual(draw("tune", 1, 7), draw("tune", 1, 7))
+        self.assertNotEqual(draw("tune", 1, 7)[0]["line"], draw("published", 1, 7)[0]["line"])
+
+    def test_a_scenario_is_toml(self):
+        import tomllib
+        scenario, _ = draw("tune", 1, 3)
+        self.assertEqual(tomllib.loads(scenario_text(scenario))["duration_h"], scenario["duration_h"])
+
+    def test_volumes_to_a_factor_agree_with_the_pure_laws(self):
+        # complete 1 - 1/f, intermediate ln f, cake f - 1, for f = 3
+        for law, volume in (("complete_per_ml", 2 / 3), ("intermediate_per_ml", 1.0986123), ("cake_per_ml", 2.0)):
+            self.assertAlmostEqual(volume_to({law: 1.0}, 3), volume, places=3)
+        self.assertAlmostEqual(blocked({"standard_per_ml": 1.0}, 0.5), 1.7777778, places=4)
+
+
+if __name__ == "__main__":
+    unittest.main()
