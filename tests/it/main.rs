@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod bad_input;
+mod cohorts;
 mod contract_review;
 mod inspect;
 mod program;
