@@ -392,4 +392,61 @@ mod tests {
             assert!((again - slow).abs() <= 1e-9 * (1.0 + slow.abs()));
         }
     }
+
+    fn series(name: &str) -> Vec<f64> {
+        let csv = match name {
+            "nile" => include_str!("../../tests/it/data/segments/nile.csv"),
+            "steps" => include_str!("../../tests/it/data/segments/steps.csv"),
+            "slopes" => include_str!("../../tests/it/data/segments/slopes.csv"),
+            _ => include_str!("../../tests/it/data/segments/spreads.csv"),
+        };
+        csv.lines()
+            .skip(1)
+            .map(|line| line.rsplit(',').next().unwrap().parse().unwrap())
+            .collect()
+    }
+
+    /// `scripts/reference/run --write` made the expected values: ruptures 1.1.10, exact PELT, every sample a candidate.
+    #[test]
+    fn change_points_agree_with_ruptures_on_the_same_cost_and_penalty() {
+        let expected = include_str!("../../tests/it/data/segments/ruptures.csv");
+        let mut compared = 0;
+        for line in expected.lines().skip(1) {
+            let cells: Vec<&str> = line.split(',').collect();
+            let [name, scale, cost, min_len, penalty, points, total] = cells[..] else {
+                panic!("{line}");
+            };
+            let number = |cell: &str| cell.parse::<f64>().unwrap();
+            let own = Spread::Own { floor: 0.01 };
+            let (spread, extra) = match cost {
+                "known level" => (Spread::Known, [0.0, f64::INFINITY]),
+                "known line" => (Spread::Known, [f64::INFINITY, 0.0]),
+                "own level" => (own, [0.0, f64::INFINITY]),
+                _ => (own, [0.0, 6.0]),
+            };
+            let terms = Terms {
+                spread,
+                weight: 1.0,
+                extra,
+                short: 0.0,
+            };
+            let values: Vec<f64> = series(name).iter().map(|v| v * number(scale)).collect();
+            let sums = sums(&values);
+            let found = cheapest_split(
+                &Cost::new(&sums, terms),
+                number(penalty),
+                min_len.parse().unwrap(),
+            );
+            let shown: Vec<String> = found.change_points.iter().map(usize::to_string).collect();
+            assert_eq!(shown.join(" "), points, "{line}");
+            let total = number(total);
+            assert!(
+                (found.total - total).abs() <= 1e-9 * (1.0 + total.abs()),
+                "{line}: {}",
+                found.total
+            );
+            compared += 1;
+        }
+        assert_eq!(compared, 48);
+    }
 }
