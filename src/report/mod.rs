@@ -5,6 +5,7 @@
 
 pub mod draw;
 mod inspection;
+mod page;
 mod segments;
 pub mod survey;
 pub mod tables;
@@ -14,6 +15,7 @@ pub mod words;
 
 pub use inspection::{inspection_json, inspection_text};
 pub use segments::{segments_json, segments_text};
+pub use page::{About, Input, review_html};
 pub use text::review_text;
 
 use crate::infer::Review;

@@ -10,6 +10,7 @@ mod reference;
 mod reference_cox;
 mod reference_rates;
 mod reference_survival;
+mod report_page;
 mod report_pictures;
 mod report_text;
 mod samples;

@@ -27,8 +27,7 @@ pub fn headline(record: &Record, review: &Review) -> String {
         ),
         [one] => verdict(&record.clock, one).what,
         many => {
-            let last = many.iter().max_by(|a, b| rank(a).total_cmp(&rank(b)));
-            let first = last.map_or(String::new(), |e| {
+            let first = leading(review).map_or(String::new(), |e| {
                 format!(
                     " The most telling is episode {}: {}",
                     e.id,
@@ -41,6 +40,16 @@ pub fn headline(record: &Record, review: &Review) -> String {
             )
         }
     }
+}
+
+/// The episode that leads the report.
+pub fn leading(review: &Review) -> Option<&Episode> {
+    // Of equals the first: `max_by` would take the last.
+    review
+        .episodes
+        .iter()
+        .rev()
+        .max_by(|a, b| rank(a).total_cmp(&rank(b)))
 }
 
 /// Which episode leads the report: one that alarmed before one that did not, then by certainty of a hindered flow.

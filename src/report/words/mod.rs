@@ -6,20 +6,27 @@
 mod answer;
 mod checks;
 mod evidence;
+mod manual;
 mod moment;
 mod number;
+mod page;
 mod record;
 mod site;
 
-pub use answer::{Verdict, headline, likely_cause, release, trace_title, verdict};
+pub use answer::{Verdict, headline, leading, likely_cause, release, trace_title, verdict};
 pub use checks::{check, check_reason, check_sentence};
 pub use evidence::{Weight, finding, weight};
+pub use manual::{ManualPage, cause_page, evidence_page, evidence_pages};
 pub use moment::{
     Clockwork, between, day, moment, moment_near, month_short, offset, time_of_day, times_are,
 };
 pub use number::{
     bare, compliance, count, duration, percent, pressure, rate, rate_bare, resistance, significant,
     volume, with_interval,
+};
+pub use page::{
+    CANNOT_BE_TOLD, FITS_TITLE, TRACK_TITLE, WHOLE_LINE, causes_by_probability, channels_left_out,
+    episode_facts, line_title, record_facts, record_line, site_meaning, slope_title,
 };
 pub use record::{CAUTIONS, NOTHING_FOUND, assumption, cannot_tell, doing, notice, rejected_title};
 pub use site::{

@@ -1,0 +1,161 @@
+//! One episode as the page shows it.
+
+use super::{Figure, figure};
+use crate::infer::{Check, Episode, Evidence, Review, Site};
+use crate::record::Record;
+use crate::report::{draw, words};
+
+/// Evidence from this strength on stands beside the checks it speaks for (see [`words::weight`]).
+const WORTH_A_CHECK: u8 = 1;
+
+/// One episode.
+pub struct EpisodeView {
+    pub id: u32,
+    pub what: String,
+    pub when: String,
+    pub cause: Option<String>,
+    pub facts: Vec<(&'static str, String)>,
+    pub line: Option<Figure>,
+    pub sites: Vec<SiteRow>,
+    pub causes: Vec<(String, String)>,
+    pub evidence: Vec<EvidenceRow>,
+    pub checks: Vec<CheckRow>,
+    pub cannot_tell: Vec<&'static str>,
+    pub fits: Option<Figure>,
+}
+
+/// The probability of one site.
+pub struct SiteRow {
+    pub name: &'static str,
+    pub means: &'static str,
+    pub percent: String,
+    /// Width of the bar, in per cent with one decimal.
+    pub bar: String,
+    pub suggested: bool,
+}
+
+/// One piece of evidence.
+pub struct EvidenceRow {
+    pub says: String,
+    pub weight: String,
+    pub odds: String,
+    /// `+++`, `−−`: the strength as signs.
+    pub signs: String,
+    pub page: words::ManualPage,
+}
+
+/// One thing to look at.
+pub struct CheckRow {
+    pub what: &'static str,
+    pub reason: &'static str,
+    pub part: Option<String>,
+    pub suspected: bool,
+    pub evidence: Vec<String>,
+}
+
+impl EpisodeView {
+    pub fn new(record: &Record, review: &Review, e: &Episode) -> Self {
+        let verdict = words::verdict(&record.clock, e);
+        let leads = words::leading(review).is_some_and(|l| l.id == e.id);
+        let line = |width| Some(draw::line_map(record, e, width));
+        let fits = |width| draw::fits(record, e, width);
+        Self {
+            id: e.id,
+            what: verdict.what,
+            when: verdict.when,
+            cause: words::likely_cause(e),
+            facts: words::episode_facts(record, e),
+            // The episode that leads the page is drawn at its top.
+            line: if leads {
+                None
+            } else {
+                figure(&format!("line-{}", e.id), &words::line_title(e), line)
+            },
+            sites: Site::ALL
+                .iter()
+                .zip(e.sites)
+                .map(|(&site, p)| SiteRow::new(e, site, p))
+                .collect(),
+            causes: words::causes_by_probability(e),
+            evidence: e.evidence.iter().map(EvidenceRow::new).collect(),
+            checks: e.checks.iter().map(|&c| CheckRow::new(e, c)).collect(),
+            cannot_tell: e
+                .cannot_tell
+                .iter()
+                .map(|&c| words::cannot_tell(c))
+                .collect(),
+            fits: figure(&format!("fits-{}", e.id), words::FITS_TITLE, fits),
+        }
+    }
+}
+
+impl SiteRow {
+    fn new(e: &Episode, site: Site, p: f64) -> Self {
+        Self {
+            name: words::site_short(site),
+            means: words::site_meaning(site),
+            percent: words::percent(p),
+            bar: format!("{:.1}", (100.0 * p).clamp(0.0, 100.0)),
+            suggested: e.suggested == Some(site),
+        }
+    }
+}
+
+impl EvidenceRow {
+    fn new(evidence: &Evidence) -> Self {
+        let weight = words::weight(evidence.log_odds);
+        let sign = if weight.supports { "+" } else { "−" };
+        Self {
+            says: words::finding(evidence),
+            weight: format!("{} {}", weight.words, words::site_name(evidence.toward)),
+            signs: if weight.strength == 0 {
+                "·".into()
+            } else {
+                sign.repeat(usize::from(weight.strength))
+            },
+            odds: weight.odds,
+            page: words::evidence_page(&evidence.finding),
+        }
+    }
+}
+
+impl CheckRow {
+    fn new(e: &Episode, check: Check) -> Self {
+        let site = site_of(check);
+        let speaks = |ev: &&Evidence| {
+            let weight = words::weight(ev.log_odds);
+            site == Some(ev.toward) && weight.supports && WORTH_A_CHECK <= weight.strength
+        };
+        Self {
+            what: words::check(check),
+            reason: words::check_reason(check),
+            part: site.map(|s| {
+                let p = e.sites.get(s.index()).copied().unwrap_or(0.0);
+                format!("{} {}", words::site_short(s), words::percent(p))
+            }),
+            suspected: site.is_some() && e.suggested == site,
+            evidence: e
+                .evidence
+                .iter()
+                .filter(speaks)
+                .take(2)
+                .map(words::finding)
+                .collect(),
+        }
+    }
+}
+
+/// The site that a check settles; `None` for one that looks for something else.
+fn site_of(check: Check) -> Option<Site> {
+    match check {
+        Check::PressureLimit => Some(Site::Settings),
+        Check::Supply => Some(Site::Supply),
+        Check::ChannelTubing => Some(Site::Tubing),
+        Check::TailClamps | Check::DressingAndPosition | Check::CatheterPatency => {
+            Some(Site::Catheter)
+        }
+        Check::JoinAndMedication | Check::Filter => Some(Site::Filter),
+        Check::PumpHeight => Some(Site::None),
+        Check::SetInPump | Check::InsertionSite => None,
+    }
+}

@@ -1,0 +1,192 @@
+//! The report as one page: self-contained, readable without scripts and without a network.
+//!
+//! In: record, review and how the result came about. Out: HTML. The template escapes every text; only the pictures,
+//! which escape their own, and the style sheet go in as they are.
+
+mod episode;
+mod pauses;
+mod tables;
+
+use super::{draw, words};
+use crate::infer::Review;
+use crate::record::Record;
+use askama::Template;
+use episode::EpisodeView;
+use pauses::PauseRow;
+use tables::{ChannelRow, EventRow, Fact, RejectedView};
+
+/// How a result came about: what a reader needs to get it again.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct About {
+    /// The program's version.
+    pub version: String,
+    /// The files that were read.
+    pub inputs: Vec<Input>,
+    /// Settings that differ from run to run, as `(name, value)`.
+    pub settings: Vec<(String, String)>,
+}
+
+/// A file that was read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Input {
+    /// What it is: `trace`, `events`, `line`.
+    pub role: String,
+    /// Its name, without its folder.
+    pub name: String,
+    /// SHA-256 of its bytes, in hexadecimal digits.
+    pub sha256: String,
+}
+
+/// A picture for a desk and for a phone; the style sheet shows one of them.
+struct Figure {
+    wide: String,
+    narrow: String,
+}
+
+#[derive(Template)]
+#[template(path = "page.html", config = "src/report/page/askama.toml")]
+struct Page {
+    style: &'static str,
+    headline: String,
+    record_line: String,
+    times: String,
+    nothing_found: Option<&'static str>,
+    lead: Option<LeadView>,
+    cautions: &'static [&'static str],
+    trace: Figure,
+    trace_note: Option<String>,
+    episodes: Vec<EpisodeView>,
+    track: Option<Figure>,
+    slopes: Vec<String>,
+    pauses: Vec<PauseRow>,
+    pauses_left: usize,
+    channels: Vec<ChannelRow>,
+    events: Vec<EventRow>,
+    events_left: usize,
+    events_given: bool,
+    assumptions: Vec<String>,
+    notices: Vec<String>,
+    files: Vec<Fact>,
+    rejected_title: Option<String>,
+    rejected: Vec<RejectedView>,
+    rejected_left: u64,
+    causes: Vec<words::ManualPage>,
+    about: About,
+}
+
+/// The episode that the page opens with.
+struct LeadView {
+    id: u32,
+    when: String,
+    cause: Option<String>,
+    first_check: Option<&'static str>,
+    line: Figure,
+    others: Vec<(u32, String)>,
+}
+
+/// The page, as one HTML document.
+pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
+    let lead = words::leading(review).map(|e| LeadView {
+        id: e.id,
+        when: words::verdict(&record.clock, e).when,
+        cause: words::likely_cause(e),
+        first_check: e.checks.first().map(|&c| words::check(c)),
+        line: figure("lead-line", &words::line_title(e), |width| {
+            Some(draw::line_map(record, e, width))
+        })
+        .unwrap_or(EMPTY),
+        others: review
+            .episodes
+            .iter()
+            .filter(|other| other.id != e.id)
+            .map(|other| (other.id, words::verdict(&record.clock, other).what))
+            .collect(),
+    });
+    let trace_title = words::trace_title(record, review);
+    let (pauses, pauses_left) = pauses::rows(record, review);
+    let (events, events_left) = tables::events(record);
+    let page = Page {
+        style: include_str!("page.css"),
+        headline: words::headline(record, review),
+        record_line: words::record_line(record),
+        times: words::times_are(&record.clock, record.end_s()),
+        nothing_found: review.episodes.is_empty().then_some(words::NOTHING_FOUND),
+        lead,
+        cautions: &words::CAUTIONS,
+        trace: figure("trace", &trace_title, |width| {
+            Some(draw::trace(record, review, width))
+        })
+        .unwrap_or(EMPTY),
+        trace_note: words::channels_left_out(record.channels.len(), draw::SHOWN_CHANNELS),
+        episodes: review
+            .episodes
+            .iter()
+            .map(|e| EpisodeView::new(record, review, e))
+            .collect(),
+        track: figure("track", words::TRACK_TITLE, |width| {
+            draw::track(record, review, width)
+        }),
+        slopes: slopes(record, review),
+        pauses,
+        pauses_left,
+        channels: review.channels.iter().map(ChannelRow::new).collect(),
+        events,
+        events_left,
+        events_given: record.events_given,
+        assumptions: review.assumptions.iter().map(words::assumption).collect(),
+        notices: record.intake.notices.iter().map(words::notice).collect(),
+        files: tables::facts(record),
+        rejected_title: (0 < record.intake.rows_rejected)
+            .then(|| words::rejected_title(record.intake.rows_rejected, record.intake.rows)),
+        rejected: record
+            .intake
+            .rejected
+            .iter()
+            .take(tables::REJECTED_SHOWN)
+            .map(RejectedView::new)
+            .collect(),
+        rejected_left: record
+            .intake
+            .rows_rejected
+            .saturating_sub(tables::REJECTED_SHOWN as u64),
+        causes: crate::infer::Cause::ALL
+            .iter()
+            .map(|&c| words::cause_page(c))
+            .collect(),
+        about: about.clone(),
+    };
+    // Writing into a string cannot fail.
+    page.render().unwrap_or_default()
+}
+
+const EMPTY: Figure = Figure {
+    wide: String::new(),
+    narrow: String::new(),
+};
+
+/// Draws a picture at both widths. `id` begins the names that must be unique on the page.
+fn figure(id: &str, title: &str, at: impl Fn(f64) -> Option<draw::Picture>) -> Option<Figure> {
+    let svg = |width, suffix| Some(draw::svg(&at(width)?, &format!("{id}-{suffix}"), title));
+    Some(Figure {
+        wide: svg(draw::WIDE, "wide")?,
+        narrow: svg(draw::NARROW, "narrow")?,
+    })
+}
+
+fn slopes(record: &Record, review: &Review) -> Vec<String> {
+    let drawn = record
+        .channels
+        .iter()
+        .take(draw::SHOWN_CHANNELS)
+        .enumerate();
+    drawn
+        .filter_map(|(i, channel)| {
+            let picture = draw::slope(record, review, channel)?;
+            Some(draw::svg(
+                &picture,
+                &format!("slope-{i}"),
+                &words::slope_title(&channel.id),
+            ))
+        })
+        .collect()
+}
