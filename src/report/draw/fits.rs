@@ -1,7 +1,7 @@
 //! The best explanation of an episode and its rival, laid over the measured pressure.
 
-use super::axis::{Scale, range};
-use super::panel::{LEFT, Panel, RIGHT};
+use super::axis::range;
+use super::panel::Panel;
 use super::picture::{Anchor, Picture};
 use super::{ink, time_axis};
 use crate::infer::{Cause, Episode, FittedCurve};
@@ -9,79 +9,74 @@ use crate::record::Record;
 use crate::report::words;
 use crate::time::Span;
 
-/// Channels drawn; more add nothing to the comparison.
-const SHOWN: usize = 3;
+const HEIGHT: f64 = 190.0;
 
-/// The picture; `None` where the episode has no curves.
+/// The picture, of the channel on which the two differ most; `None` where the episode has no curves.
 pub fn fits(record: &Record, e: &Episode, width: f64) -> Option<Picture> {
     let causes = by_probability(e);
     let best = *causes.first()?;
     let rival = causes.get(1).copied();
     let span = span_of(&e.curves)?;
-    let mut picture = Picture::new(width);
-    let x = Scale {
-        low: span.start_s,
-        high: span.end_s,
-        from_px: LEFT,
-        to_px: width - RIGHT,
-    };
-    let mut y = 26.0;
-    let mut panels = Vec::new();
-    let drawn = record
+    let channel = record
         .channels
         .iter()
-        .filter(|c| e.curves.iter().any(|f| f.channel == c.id));
-    for channel in drawn.take(SHOWN) {
-        let s = &channel.samples;
-        let from = s.t_s.partition_point(|&t| t < span.start_s);
-        let to = s.t_s.partition_point(|&t| t <= span.end_s);
-        let measured: Vec<(f64, f64)> = (from..to)
-            .filter_map(|i| Some((*s.t_s.get(i)?, *s.pressure_mmhg.get(i)?)))
-            .collect();
-        let values = range(measured.iter().map(|p| p.1), 20.0);
-        panels.push((
-            channel,
-            measured,
-            Panel::new(&picture, y, 150.0, (span.start_s, span.end_s), values),
-        ));
-        y += 150.0 + 32.0;
-    }
-    if panels.is_empty() {
-        return None;
-    }
-    let bottom = y - 32.0;
-    let used = time_axis::draw(&mut picture, &record.clock, span, &x, (26.0, bottom));
-    for (channel, measured, panel) in &panels {
-        panel.ground(
-            &mut picture,
-            &format!("{}: pressure, mmHg", words::clip_to(&channel.id, 28)),
-            5,
-        );
-        let placed = measured
-            .iter()
-            .map(|&(t, p)| (panel.x.px(t), panel.y.px(p)));
-        for at in super::decimate::pieces(placed).concat() {
-            picture.dot(at, 1.3, ink::HATCH);
-        }
-        let curve = |cause: Cause| {
+        .filter(|c| {
             e.curves
                 .iter()
-                .filter(move |f| f.cause == cause && f.channel == channel.id)
-        };
-        for fitted in rival.into_iter().flat_map(curve) {
-            for piece in inside(panel, fitted) {
-                picture.dashed(piece, ink::RIVAL, 2.0, (7.0, 4.0));
-            }
-        }
-        for fitted in curve(best) {
-            for piece in inside(panel, fitted) {
-                picture.line(piece, ink::BEST, 2.2);
-            }
-        }
-        panel.close(&mut picture);
+                .any(|f| f.channel == c.id && f.cause == best)
+        })
+        .max_by(|a, b| {
+            difference(e, &a.id, best, rival).total_cmp(&difference(e, &b.id, best, rival))
+        })?;
+    let s = &channel.samples;
+    let from = s.t_s.partition_point(|&t| t < span.start_s);
+    let to = s.t_s.partition_point(|&t| t <= span.end_s);
+    let measured: Vec<(f64, f64)> = (from..to)
+        .filter_map(|i| Some((*s.t_s.get(i)?, *s.pressure_mmhg.get(i)?)))
+        .collect();
+    let mut picture = Picture::new(width);
+    let values = range(measured.iter().map(|p| p.1), 20.0);
+    let panel = Panel::new(&picture, 26.0, HEIGHT, (span.start_s, span.end_s), values);
+    let bottom = 26.0 + HEIGHT;
+    let used = time_axis::draw(&mut picture, &record.clock, span, &panel.x, (26.0, bottom));
+    let name = words::clip_to(&channel.id, 28);
+    panel.ground(&mut picture, &format!("{name}: pressure, mmHg"), 5);
+    panel.curve(&mut picture, measured.iter().copied(), ink::HATCH, 1.0);
+    let curve = |cause: Cause| {
+        e.curves
+            .iter()
+            .filter(move |f| f.cause == cause && f.channel == channel.id)
+    };
+    for piece in rival
+        .into_iter()
+        .flat_map(curve)
+        .flat_map(|f| inside(&panel, f))
+    {
+        picture.dashed(piece, ink::RIVAL, 2.0, (7.0, 4.0));
     }
+    for piece in curve(best).flat_map(|f| inside(&panel, f)) {
+        picture.line(piece, ink::BEST, 2.2);
+    }
+    panel.close(&mut picture);
     picture.height = legend(&mut picture, e, best, rival, bottom + used + 14.0);
     Some(picture)
+}
+
+/// How far best and rival lie apart on a channel, in the mean over the rival's points.
+fn difference(e: &Episode, channel: &str, best: Cause, rival: Option<Cause>) -> f64 {
+    let curve = |cause| {
+        e.curves
+            .iter()
+            .find(|f| f.channel == channel && f.cause == cause)
+    };
+    let (Some(a), Some(b)) = (curve(best), rival.and_then(curve)) else {
+        return 0.0;
+    };
+    let apart = b.points.iter().filter_map(|&(t, p)| {
+        let near = a.points.partition_point(|q| q.0 < t);
+        a.points.get(near).map(|q| (q.1 - p).abs())
+    });
+    apart.sum::<f64>() / b.points.len().max(1) as f64
 }
 
 /// Causes that have a curve, the likeliest first.
@@ -135,9 +130,7 @@ fn legend(picture: &mut Picture, e: &Episode, best: Cause, rival: Option<Cause>,
         y - 17.0 - 4.0
     };
     let at = entry(picture, "measured".into());
-    for x in [6.0, 12.0, 18.0] {
-        picture.dot((x, at), 1.3, ink::HATCH);
-    }
+    picture.line(vec![(4.0, at), (24.0, at)], ink::HATCH, 1.0);
     let at = entry(
         picture,
         format!("best: {} ({})", words::cause_name(best), share(best)),

@@ -58,8 +58,8 @@ impl Panel {
                 tick_label(tick, &ticks),
             );
         }
-        let heading = Picture::fitting(heading, 12.0, right - 4.0);
-        let width = Picture::text_width(&heading, 12.0);
+        let heading = Picture::fitting(heading, 12.0, (right - 4.0) / 1.15);
+        let width = Picture::bold_width(&heading, 12.0);
         picture.rect((2.0, top - 20.0, 6.0 + width, top - 3.0), ink::PAPER);
         picture.bold((4.0, top - 8.0), 12.0, Anchor::Start, ink::TEXT, heading);
     }

@@ -3,6 +3,9 @@
 use super::ink::Ink;
 use super::render;
 
+/// How much wider bold type is than the embedded font, which has none, says.
+const BOLD: f64 = 1.13;
+
 /// Where a text's `x` lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Anchor {
@@ -36,7 +39,7 @@ pub struct Label {
 impl Label {
     /// Left, top, right, bottom of the ink, by the embedded font.
     pub fn bounds(&self) -> (f64, f64, f64, f64) {
-        let width = render::text_width(&self.text, self.em);
+        let width = render::text_width(&self.text, self.em) * if self.bold { BOLD } else { 1.0 };
         let left = match self.anchor {
             Anchor::Start => self.x,
             Anchor::Middle => self.x - width / 2.0,
@@ -256,6 +259,11 @@ impl Picture {
             }
         }
         String::new()
+    }
+
+    /// Width of a text in bold.
+    pub fn bold_width(text: &str, em: f64) -> f64 {
+        BOLD * render::text_width(text, em)
     }
 
     /// Width of a text, by the embedded font (which is wider than most).

@@ -26,8 +26,8 @@ pub fn episode_tabs(picture: &mut Picture, review: &Review, x: &Scale, top: f64)
     let mut rows: Vec<f64> = Vec::new(); // where each row is free from
     let mut edges = Vec::new();
     for e in &review.episodes {
-        let text = Picture::fitting(&words::episode_label(e), EM, picture.width - 16.0);
-        let width = Picture::text_width(&text, EM) + 10.0;
+        let text = Picture::fitting(&words::episode_label(e), EM, picture.width / 1.2);
+        let width = Picture::bold_width(&text, EM) + 10.0;
         let onset = x.px_within(e.onset_s.value);
         let left = onset.min(picture.width - width - 1.0).max(0.0);
         let index = rows

@@ -12,7 +12,8 @@ const WORTH_A_CHECK: u8 = 1;
 pub struct EpisodeView {
     pub id: u32,
     pub what: String,
-    pub when: String,
+    /// When and why; `None` for the episode that leads the page, whose times stand at the top.
+    pub when: Option<String>,
     pub cause: Option<String>,
     pub facts: Vec<(&'static str, String)>,
     pub line: Option<Figure>,
@@ -62,8 +63,8 @@ impl EpisodeView {
         Self {
             id: e.id,
             what: verdict.what,
-            when: verdict.when,
-            cause: words::likely_cause(e),
+            when: (!leads).then_some(verdict.when),
+            cause: words::likely_cause(e).filter(|_| !leads),
             facts: words::episode_facts(record, e),
             // The episode that leads the page is drawn at its top.
             line: if leads {
@@ -154,8 +155,8 @@ fn site_of(check: Check) -> Option<Site> {
         Check::TailClamps | Check::DressingAndPosition | Check::CatheterPatency => {
             Some(Site::Catheter)
         }
-        Check::JoinAndMedication | Check::Filter => Some(Site::Filter),
+        Check::Filter => Some(Site::Filter),
         Check::PumpHeight => Some(Site::None),
-        Check::SetInPump | Check::InsertionSite => None,
+        Check::SetInPump | Check::JoinAndMedication | Check::InsertionSite => None,
     }
 }

@@ -75,7 +75,7 @@ pub fn record_line(record: &Record) -> String {
         .map_or(String::new(), |i| format!("Infusion “{}”. ", clip(i)));
     format!(
         "{infusion}{}: {names}. {}, {}.",
-        count(record.channels.len() as u64, "Channel", "Channels"),
+        count(record.channels.len() as u64, "channel", "channels"),
         between(&record.clock, record.start_s(), record.end_s()),
         duration(record.end_s() - record.start_s())
     )

@@ -99,11 +99,11 @@ pub fn notice(notice: &Notice) -> String {
     }
 }
 
-/// At most a dozen names of the log, each cut to a readable length.
+/// At most five names of the log, each cut to a readable length.
 fn quoted(words: &[String]) -> String {
     let mut shown: Vec<String> = words
         .iter()
-        .take(12)
+        .take(5)
         .map(|w| format!("“{}”", clip(w)))
         .collect();
     if shown.len() < words.len() {

@@ -1,0 +1,99 @@
+// Opens each page of a folder in Chromium and looks for what a reader would stumble over.
+// usage: node check.mjs PAGES_DIR SCREENSHOTS_DIR
+//
+// For each page, at phone, desk and wide-desk width: nothing serious by axe-core (WCAG 2.2 A and AA), no sideways
+// scrolling, no label of a picture cut off or over another, nothing loaded, no error. Then: the same words with
+// scripts off, and the number of printed sheets. Screenshots are left to be looked at.
+
+import { chromium } from "playwright-core";
+import { readFileSync, readdirSync, mkdirSync } from "node:fs";
+import { createRequire } from "node:module";
+import { join, resolve } from "node:path";
+import { pathToFileURL } from "node:url";
+
+const [pagesDir, shotsDir] = process.argv.slice(2).map((p) => resolve(p));
+const widths = [390, 1280, 1440];
+const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+const sheetsAtMost = 2; // for a page with one episode at most and nothing to note of the files
+const problems = [];
+let checks = 0;
+
+function expect(holds, what) {
+  checks += 1;
+  if (!holds) problems.push(what);
+}
+
+// Labels of visible pictures that leave their picture or overlap, as the browser's own font sets them.
+function labelTrouble() {
+  const found = [];
+  for (const svg of document.querySelectorAll("figure svg")) {
+    const frame = svg.getBoundingClientRect();
+    if (frame.width === 0) continue;
+    const labels = [...svg.querySelectorAll("text")].map((t) => [t.textContent.trim(), t.getBoundingClientRect()]);
+    labels.forEach(([text, a], i) => {
+      if (a.left < frame.left - 1 || frame.right + 1 < a.right || a.top < frame.top - 1 || frame.bottom + 1 < a.bottom) {
+        found.push(`“${text}” is cut off`);
+      }
+      for (const [other, b] of labels.slice(i + 1)) {
+        const x = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+        const y = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+        if (1 < x && a.height * 0.35 < y) found.push(`“${text}” lies over “${other}”`);
+      }
+    });
+  }
+  return found;
+}
+
+const words = () => document.body.innerText.replace(/\s+/g, " ");
+
+const browser = await chromium.launch({
+  executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+  args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync"],
+});
+mkdirSync(shotsDir, { recursive: true });
+for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort()) {
+  const name = file.replace(/\.html$/, "");
+  const url = pathToFileURL(join(pagesDir, file)).href;
+  let withScripts = "";
+  for (const width of widths) {
+    const page = await browser.newPage({ viewport: { width, height: 900 } });
+    const at = `${name} at ${width} px`;
+    page.on("pageerror", (e) => problems.push(`${at}: ${e.message}`));
+    page.on("dialog", (d) => { problems.push(`${at}: a dialog opened`); d.dismiss(); });
+    page.on("request", (r) => { if (r.url() !== url && !r.url().startsWith("data:")) problems.push(`${at}: loads ${r.url()}`); });
+    await page.goto(url);
+    await page.evaluate(axe);
+    const result = await page.evaluate(() => axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
+    for (const v of result.violations) {
+      const where = v.nodes.slice(0, 3).map((n) => n.target.join(" ")).join("; ");
+      problems.push(`${at}: ${v.impact}: ${v.help} (${v.id}) at ${where}`);
+    }
+    expect(15 < result.passes.length, `${at}: the accessibility check checked nearly nothing`);
+    const [scroll, client] = await page.evaluate(() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]);
+    expect(scroll <= client, `${at}: scrolls sideways (${scroll} in ${client})`);
+    for (const text of await page.evaluate(labelTrouble)) problems.push(`${at}: ${text}`);
+    if (width === 1280) withScripts = await page.evaluate(words);
+    await page.screenshot({ path: join(shotsDir, `${name}-${width}.png`), fullPage: true });
+    await page.close();
+  }
+  const quiet = await browser.newContext({ javaScriptEnabled: false, viewport: { width: 1280, height: 900 } });
+  const page = await quiet.newPage();
+  await page.goto(url);
+  const answer = await page.locator("h1").innerText();
+  expect(20 < answer.length, `${name}: no answer with scripts off`);
+  expect(withScripts.includes(answer), `${name}: the answer differs with scripts off`);
+  expect(0 < (await page.locator("figure svg:visible").count()), `${name}: no picture with scripts off`);
+  for (const format of ["A4", "Letter"]) {
+    const pdf = await page.pdf({ format, path: join(shotsDir, `${name}-${format}.pdf`), preferCSSPageSize: false });
+    const sheets = (pdf.toString("latin1").match(/\/Type\s*\/Page\b/g) ?? []).length;
+    const long = 1 < (await page.locator("section.episode").count()) || 0 < (await page.locator(".notices").count());
+    expect(long || sheets <= sheetsAtMost, `${name}: ${sheets} sheets of ${format}`);
+  }
+  await quiet.close();
+  console.log(`looked at ${name}`);
+}
+await browser.close();
+for (const problem of problems) console.log(`problem: ${problem}`);
+console.log(`${checks} checks of pages in a browser, ${problems.length} problems`);
+process.exit(problems.length === 0 && 0 < checks ? 0 : 1);
