@@ -14,8 +14,8 @@ pub mod wire;
 pub mod words;
 
 pub use inspection::{inspection_json, inspection_text};
-pub use segments::{segments_json, segments_text};
 pub use page::{About, Input, review_html};
+pub use segments::{segments_json, segments_text};
 pub use text::review_text;
 
 use crate::infer::Review;
