@@ -187,12 +187,15 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
             break;
         }
     }
-    if let Some((from_ml_h, to_ml_h)) = raised_before(doings, start_s) {
+    if let Some(raise) = raised_before(doings, excursion.seen_s.max(start_s)) {
+        let (from_ml_h, to_ml_h) = (raise.from_ml_h, raise.to_ml_h);
         let finding = Finding::AfterRateChange { from_ml_h, to_ml_h };
+        // Anything else would have to fall on these minutes by chance: the shorter they are, the less likely.
+        let factor = (RAISE_WITHIN_S / raise.before_s.max(60.0)).clamp(2.0, 25.0);
         found.push(clue(
             &[Cause::LimitTooLow],
             None,
-            3.0,
+            factor,
             finding,
             Site::Settings,
         ));
@@ -236,11 +239,33 @@ fn lipid_runs(record: &Record) -> bool {
     })
 }
 
-/// A raise of the total rate in the half hour before: old and new, mL/h.
-pub fn raised_before(doings: &Doings, start_s: f64) -> Option<(f64, f64)> {
-    let from = doings.flow_at(start_s - 1800.0);
-    let to = doings.flow_at(start_s);
-    (0.0 < from && 1.15 * from < to).then_some((from, to))
+/// A raise of a rate that came shortly before.
+struct Raise {
+    from_ml_h: f64,
+    to_ml_h: f64,
+    before_s: f64,
+}
+
+/// A raise counts within this long before an alarm, seconds.
+const RAISE_WITHIN_S: f64 = 1800.0;
+
+/// The last raise of the total rate, by a seventh or more, in the half hour before a moment.
+fn raised_before(doings: &Doings, t_s: f64) -> Option<Raise> {
+    let at_s = doings
+        .steps
+        .iter()
+        .flatten()
+        .map(|s| s.t_s)
+        .filter(|at| t_s - RAISE_WITHIN_S <= *at && *at <= t_s)
+        .filter(|at| 0.0 < doings.flow_at(at - 1.0))
+        .filter(|at| 1.15 * doings.flow_at(at - 1.0) < doings.flow_at(at + 0.001))
+        .reduce(f64::max)?;
+    let (from_ml_h, to_ml_h) = (doings.flow_at(at_s - 1.0), doings.flow_at(at_s + 0.001));
+    Some(Raise {
+        from_ml_h,
+        to_ml_h,
+        before_s: t_s - at_s,
+    })
 }
 
 /// What was done about when it was over.

@@ -70,6 +70,8 @@ struct Walk<'a> {
     cluster: Vec<Excursion>,
     /// Where the baseline before the first of them begins, seconds.
     cluster_from_s: f64,
+    /// The first episode that one of them became.
+    cluster_from_episode: usize,
     /// The best explanation of the first episode: its window holds the record's baseline and how it was left.
     first_fit: Option<Fitted>,
 }
@@ -90,6 +92,7 @@ impl<'a> Walk<'a> {
             after_relief: false,
             cluster: Vec::new(),
             cluster_from_s: not_before_s,
+            cluster_from_episode: 0,
             first_fit: None,
         }
     }
@@ -291,9 +294,9 @@ impl<'a> Walk<'a> {
                 self.first_fit = judgement.best_of(site).map(|w| w.fitted.clone());
             }
             self.episodes.push(episode);
-            if LEAST_OBSTRUCTION <= judgement.obstruction() {
-                self.gather(excursion);
-            }
+        }
+        if LEAST_OBSTRUCTION <= judgement.obstruction() {
+            self.gather(excursion, told);
         }
         Some(judgement)
     }
@@ -341,22 +344,21 @@ impl<'a> Walk<'a> {
 
     /// Episodes that follow each other closely may be one that came and went: they are judged together, and
     /// become one where a positional catheter explains them all.
-    fn gather(&mut self, excursion: &Excursion) {
+    fn gather(&mut self, excursion: &Excursion, told: bool) {
         let last_end = self.cluster.last().and_then(|e| e.end_s);
         if last_end.is_none_or(|end_s| end_s + CLUSTER_GAP_S < excursion.start_s) {
             self.cluster.clear();
             self.cluster_from_s = self.not_before_s;
+            self.cluster_from_episode = self.episodes.len() - usize::from(told);
         }
         self.cluster.push(excursion.clone());
         if self.cluster.len() < 2 {
             return;
         }
         let together = united(&self.cluster);
-        let alarm_s = self
-            .episodes
+        let first = self.cluster_from_episode.min(self.episodes.len());
+        let alarm_s = self.episodes[first..]
             .iter()
-            .rev()
-            .take(self.cluster.len())
             .filter_map(|e| e.alarm_s)
             .reduce(f64::min);
         let mut case = self.case(&together, alarm_s);
@@ -369,8 +371,7 @@ impl<'a> Walk<'a> {
             return;
         }
         let episode = self.outlined(&case, &judgement);
-        let keep = self.episodes.len().saturating_sub(2);
-        self.episodes.truncate(keep); // the one just kept, and the one (or the union) before it
+        self.episodes.truncate(first);
         self.episodes.push(episode);
     }
 }

@@ -35,6 +35,8 @@ pub struct Drive {
     pub shared_ml_per_mmhg: f64,
     /// Pressure at zero flow, mmHg.
     pub outlet_mmhg: f64,
+    /// `(interval, channel, mmHg)`: a channel's pressure is set at the start of an interval, since its line was opened.
+    pub resets: Vec<(usize, usize, f64)>,
 }
 
 /// Solves the line from the steady state of its first interval.
@@ -64,6 +66,9 @@ pub fn pressures(drive: &Drive, out: &mut Vec<f64>) {
         let ratio = drive.dt_h[k] / (shared * store);
         let parts = if (0.3..30.0).contains(&ratio) { 3 } else { 1 };
         let h = drive.dt_h[k] / f64::from(parts);
+        for &(_, c, mmhg) in drive.resets.iter().filter(|r| r.0 == k) {
+            p[c] = mmhg;
+        }
         for _ in 0..parts {
             let join_0 = join;
             stage.copy_from_slice(&p);
@@ -122,6 +127,7 @@ mod tests {
             own_ml_per_mmhg: vec![c],
             shared_ml_per_mmhg: 1e-9,
             outlet_mmhg: outlet,
+            resets: Vec::new(),
         }
     }
 
@@ -176,6 +182,7 @@ mod tests {
             own_ml_per_mmhg: vec![0.0013, 0.0008],
             shared_ml_per_mmhg: 0.0004,
             outlet_mmhg: 6.0,
+            resets: Vec::new(),
         };
         let mut out = Vec::new();
         pressures(&drive, &mut out);

@@ -28,11 +28,15 @@ const LEAST_SHARE: f64 = 0.35;
 const OUTLET_APART_MMHG: f64 = 8.0;
 /// How many spreads a deviation must stand out by.
 const SPREADS: f64 = 3.5;
+/// A reading belongs to a bout's height from this share of its greatest deviation on.
+const HIGH_SHARE: f64 = 0.55;
 /// An excursion is over after so long at the baseline while the line runs, seconds.
 const CALM_S: f64 = 240.0;
 /// The record's first stretch, which is taken for the baseline whatever it is, seconds, and in blocks.
 const FIRST_S: f64 = 600.0;
 const FIRST_BLOCKS: u32 = 4;
+/// The record's first hours make the baseline, hours.
+const ANCHOR_H: f64 = 3.0;
 /// Time over which what was learnt fades, hours.
 const MEMORY_H: f64 = 36.0;
 
@@ -380,10 +384,18 @@ impl Tracker {
         }
         let x = Baseline::regressors(block.channel, &block.flow_ml_h);
         let level = self.noise[block.channel];
-        // Ten minutes of a level count as one measurement: neighbours share pulsation, breathing and rounding.
+        // Ten minutes of a level count as one measurement: neighbours share pulsation, breathing and rounding. What
+        // comes hours later says less about the baseline: by then something may have begun to grow.
         let period_s = (2.0 * (block.last_s - block.t_s)).max(BLOCK_S);
-        let variance = (level.block_mmhg.powi(2) + (0.3 * level.rounding_mmhg).powi(2) + 0.25)
-            * (600.0 / period_s).max(1.0);
+        let since_h = self.anchored_s.map_or(0.0, |a| (block.t_s - a) / 3600.0);
+        let late = (1.0 + (since_h / ANCHOR_H).powi(2)).min(20.0);
+        let drop = self.baseline.shared() * block.flow_ml_h.iter().sum::<f64>();
+        let variance = (level.block_mmhg.powi(2)
+            + (0.3 * level.rounding_mmhg).powi(2)
+            + (0.03 * drop).powi(2)
+            + 0.5)
+            * (600.0 / period_s).max(1.0)
+            * late;
         let faded = ((block.t_s - self.last_learnt_s).max(0.0) / 3600.0 / MEMORY_H).min(1.0);
         self.last_learnt_s = self.last_learnt_s.max(block.t_s);
         self.fade(faded);
@@ -430,6 +442,7 @@ impl Tracker {
         for j in first..=seen {
             mark(&mut excursion, &self.blocks[j]);
         }
+        let mut height = 0.0f64;
         let mut calm_since: Option<f64> = None;
         let mut calm_running: Vec<f64> = Vec::new(); // moments of calm blocks while the line ran
         while self.next < self.blocks.len() {
@@ -439,7 +452,11 @@ impl Tracker {
             let block = &self.blocks[i];
             if stands_out(block) != 0 {
                 mark(&mut excursion, block);
-                if let Some(last) = excursion.bouts.last_mut() {
+                // A bout ends where it last stood high: what follows is the fall after the relief.
+                height = height.max(block.deviation_mmhg.abs());
+                if HIGH_SHARE * height <= block.deviation_mmhg.abs()
+                    && let Some(last) = excursion.bouts.last_mut()
+                {
                     last.1 = block.last_s;
                 }
                 calm_since = None;

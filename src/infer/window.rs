@@ -13,6 +13,8 @@ use crate::record::Record;
 const GROWTH: f64 = 0.35;
 /// Most bins between start and end where nothing happens.
 const PLAIN_BINS: f64 = 50.0;
+/// Factor on the spread of readings while a channel stands still alone.
+const ALONE_SPREAD: f64 = 5.0;
 /// Model error: real lines do not follow the line equations more closely than this share of a rise.
 const MODEL_SHARE: f64 = 0.04;
 
@@ -27,6 +29,9 @@ pub struct Window {
     pub rate_ml_h: Vec<f64>,
     /// Volume that all pumps together were set to deliver up to each knot, mL, from the window's start.
     pub volume_ml: Vec<f64>,
+    /// `(knot, channel, mmHg)`: restarts after a stop of this channel alone, with the pressure read just before. In
+    /// such stops containers are changed and lines opened, so what the pump's side holds is not what the line did.
+    pub restarts: Vec<(usize, usize, f64)>,
     /// Where each observation stands.
     pub seen: Vec<Seen>,
     /// What was observed, in the order of `seen`.
@@ -184,7 +189,9 @@ pub fn cut(
             weight: 0.5,
         });
     }
+    let restarts = restarts(&knot_s, &rate_ml_h, n, &seen, &mut observations);
     Some(Window {
+        restarts,
         channels: n,
         knot_s,
         rate_ml_h,
@@ -254,6 +261,42 @@ fn bin_channel(
         }
     }
     flush(&mut sum);
+}
+
+/// Restarts of single channels while others ran; their readings during the stop are made to count little.
+fn restarts(
+    knot_s: &[f64],
+    rate_ml_h: &[f64],
+    n: usize,
+    seen: &[Seen],
+    observations: &mut [Observation],
+) -> Vec<(usize, usize, f64)> {
+    let mut found = Vec::new();
+    for c in 0..n {
+        let mut since: Option<usize> = None;
+        for k in 0..knot_s.len() - 1 {
+            let rates = &rate_ml_h[k * n..(k + 1) * n];
+            let alone = rates[c] == 0.0 && rates.iter().any(|&r| 0.0 < r);
+            match (alone, since) {
+                (true, None) if 0 < k => since = Some(k),
+                (false, Some(from)) => {
+                    since = None;
+                    let mut last = None;
+                    for (s, o) in seen.iter().zip(observations.iter_mut()) {
+                        if s.channel == c && from <= s.knot && s.knot <= k {
+                            o.sd *= ALONE_SPREAD;
+                            last = Some(o.value);
+                        }
+                    }
+                    if let Some(mmhg) = last.filter(|_| 0.0 < rates[c]) {
+                        found.push((k, c, mmhg));
+                    }
+                }
+                _ => {}
+            }
+        }
+    }
+    found
 }
 
 /// How fast each bin's channel changes about it, mmHg/s.

@@ -214,6 +214,7 @@ fn predict(
                 .collect(),
             shared_ml_per_mmhg: setting.shared_ml_per_mmhg[0] * scale,
             outlet_mmhg: theta[0],
+            resets: Vec::new(),
         },
     };
     // Where each knot of the window stands after the cuts.
@@ -251,6 +252,14 @@ fn predict(
         }
         place.push(course.drive.dt_h.len());
     }
+    course.drive.resets = window
+        .restarts
+        .iter()
+        .map(|&(knot, c, mmhg)| {
+            let zero = if c == 0 { 0.0 } else { theta[2 + c] };
+            (place[knot], c, mmhg - zero)
+        })
+        .collect();
     explanation.shape(own, &mut course);
     network::pressures(&course.drive, room);
     out.clear();

@@ -1,17 +1,26 @@
 //! What settles in the filter during a pause blocks pores at the restart: the resistance is higher after each.
 //!
-//! Growth with volume as in [`super::growth`], times a jump for each pause of the line, larger for longer ones.
+//! Growth with volume as in [`super::growth`], times a jump of its own for each long pause of the line.
 
-use super::{Course, Explanation, Law, Setting};
+use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
 use crate::time::Span;
 
+/// Most pauses that get a jump of their own: the longest.
+const MOST_PAUSES: usize = 6;
+/// Log of the jump (itself the log of a factor) at a restart: a quarter more, give or take.
+const LOG_JUMP: Prior = Prior {
+    mean: -1.4,
+    sd: 1.0,
+};
+
 /// Growth in jumps at restarts.
 pub struct Settling {
-    pauses: Vec<Span>,
-    start_s: f64,
-    peak_s: f64,
+    /// Restarts, seconds, in order.
+    restarts_s: Vec<f64>,
+    knot_s: Vec<f64>,
+    knot_ml: Vec<f64>,
     log_scale: Prior,
 }
 
@@ -19,36 +28,38 @@ impl Settling {
     /// `None` where no pause of at least five minutes lies before the height of the episode.
     pub fn new(setting: &Setting, line_pauses: &[Span]) -> Option<Self> {
         let window = setting.window;
-        let pauses: Vec<Span> = line_pauses
+        let mut pauses: Vec<Span> = line_pauses
             .iter()
             .copied()
             .filter(|p| {
                 300.0 <= p.seconds() && window.start_s() < p.end_s && p.end_s < setting.peak_s
             })
             .collect();
+        pauses.sort_by(|a, b| b.seconds().total_cmp(&a.seconds()));
+        pauses.truncate(MOST_PAUSES);
+        let mut restarts_s: Vec<f64> = pauses.iter().map(|p| p.end_s).collect();
+        restarts_s.sort_by(f64::total_cmp);
         let volume = window.volume_at(setting.peak_s).max(1e-3);
-        (!pauses.is_empty()).then(|| Self {
-            pauses,
-            start_s: window.start_s(),
-            peak_s: setting.peak_s,
+        (!restarts_s.is_empty()).then(|| Self {
+            restarts_s,
+            knot_s: window.knot_s.clone(),
+            knot_ml: window.volume_ml.clone(),
             log_scale: Prior {
-                mean: (2.0 * volume).ln(),
+                mean: (4.0 * volume).ln(),
                 sd: 1.2,
             },
         })
     }
 
-    /// Log of the factor that the pauses up to a moment have brought.
-    fn log_jumps(&self, jump: f64, t_s: f64) -> f64 {
-        self.pauses
-            .iter()
-            .filter(|p| p.end_s <= t_s)
-            .map(|p| jump * (p.seconds() / 3600.0).min(3.0).sqrt())
-            .sum()
-    }
-
     fn log_factor(&self, own: &[f64], t_s: f64, ml: f64) -> f64 {
-        Law::Intermediate.factor(ml / own[0].exp()).ln() + self.log_jumps(own[1].exp(), t_s)
+        let jumps: f64 = self
+            .restarts_s
+            .iter()
+            .zip(&own[1..])
+            .filter(|(at_s, _)| **at_s <= t_s)
+            .map(|(_, jump)| jump.exp())
+            .sum();
+        (ml / own[0].exp() + jumps).min(9.0)
     }
 }
 
@@ -58,42 +69,52 @@ impl Explanation for Settling {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        // Log of the jump after an hour's pause: a third more, give or take.
-        vec![
-            self.log_scale,
-            Prior {
-                mean: 0.3f64.ln(),
-                sd: 0.8,
-            },
-        ]
+        let mut priors = vec![self.log_scale];
+        priors.resize(1 + self.restarts_s.len(), LOG_JUMP);
+        priors
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
-        vec![
-            vec![self.log_scale.mean, 0.3f64.ln()],
-            vec![self.log_scale.mean + 1.0, 0.8f64.ln()],
-        ]
+        [LOG_JUMP.mean, LOG_JUMP.mean + 1.0]
+            .map(|jump| {
+                let mut start = vec![self.log_scale.mean];
+                start.resize(1 + self.restarts_s.len(), jump);
+                start
+            })
+            .into()
     }
 
     fn breaks(&self, _own: &[f64]) -> Vec<f64> {
-        self.pauses.iter().map(|p| p.end_s).collect()
+        self.restarts_s.clone()
     }
 
     fn shape(&self, own: &[f64], course: &mut Course) {
         for k in 0..course.middle_s.len() {
             let log = self.log_factor(own, course.middle_s[k], course.middle_ml[k]);
-            course.drive.shared_mmhg_h_per_ml[k] *= log.min(9.0).exp();
+            course.drive.shared_mmhg_h_per_ml[k] *= log.exp();
         }
     }
 
     fn onset_s(&self, own: &[f64]) -> Option<f64> {
-        // The jumps dominate: the restart after which they stand at 1.5, else the height.
         let target = 1.5f64.ln();
-        let reached = self.pauses.iter().map(|p| p.end_s).find(|&t| {
-            let share = ((t - self.start_s) / (self.peak_s - self.start_s)).clamp(0.0, 1.0);
-            let volume = 0.5 * self.log_scale.mean.exp() * share;
-            target <= self.log_factor(own, t, volume)
-        });
-        Some(reached.unwrap_or(self.peak_s))
+        let mut before = (self.knot_s[0], 0.0);
+        for (&t_s, &ml) in self.knot_s.iter().zip(&self.knot_ml) {
+            let log = self.log_factor(own, t_s, ml);
+            if target <= log {
+                // At a restart it jumps; between two it grows evenly.
+                let jumped = self
+                    .restarts_s
+                    .iter()
+                    .find(|r| before.0 < **r && **r <= t_s);
+                let share = ((target - before.1) / (log - before.1).max(1e-9)).clamp(0.0, 1.0);
+                return Some(
+                    jumped
+                        .copied()
+                        .unwrap_or(before.0 + share * (t_s - before.0)),
+                );
+            }
+            before = (t_s, log);
+        }
+        self.knot_s.last().copied()
     }
 }
