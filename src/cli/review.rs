@@ -2,10 +2,16 @@
 
 use super::{open, out};
 use crate::error::{Error, Result};
+use crate::infer::Review;
 use crate::ingest::Settings;
 use crate::record::Record;
+use crate::report::{About, Input};
 use crate::{report, run};
+use indicatif::ProgressBar;
+use sha2::{Digest, Sha256};
+use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// Reviews one log: what was blocked, where, and how sure that is.
 ///
@@ -22,7 +28,7 @@ pub struct Args {
     /// What lies between pump and patient: a TOML file
     #[arg(long, value_name = "FILE")]
     line: Option<PathBuf>,
-    /// Write report.html, its pictures, review.json and tables into this folder
+    /// Write report.html, its picture, review.json and tables into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Print the review as one JSON object, and nothing else
@@ -42,15 +48,114 @@ pub fn run(args: &Args) -> Result<()> {
         keep_going: args.keep_going,
     };
     let (events, line) = (args.events.as_deref(), args.line.as_deref());
+    let busy = busy();
+    busy.set_message("reading");
     let records = open::records(&args.trace, events, line, &settings)?;
     let record = choose(records, args.infusion.as_deref(), &args.trace)?;
+    busy.set_message("reviewing");
     let review = run::review(&record);
-    if args.json {
-        out::print(&report::review_json(&record, &review))?;
+    let text = if args.json {
+        report::review_json(&record, &review)
     } else {
-        out::print(&report::review_text(&record, &review, 80, true))?;
+        report::review_text(&record, &review, WIDTH, true)
+    };
+    if let Some(dir) = &args.out {
+        busy.set_message("drawing");
+        out::write_files(dir, &files(args, &record, &review)?)?;
+    }
+    busy.finish_and_clear();
+    out::print(&text)?;
+    if let Some(dir) = args.out.as_deref().filter(|_| !args.json) {
+        out::print(&format!("\nThe report: {}\n", dir.join(PAGE).display()))?;
     }
     Ok(())
+}
+
+/// Width of the summary, characters.
+const WIDTH: usize = 80;
+const PAGE: &str = "report.html";
+
+/// Says on a terminal what is going on; silent elsewhere.
+fn busy() -> ProgressBar {
+    let bar = ProgressBar::new_spinner();
+    bar.enable_steady_tick(Duration::from_millis(120));
+    bar
+}
+
+/// All that `--out` writes.
+fn files(args: &Args, record: &Record, review: &Review) -> Result<Vec<(&'static str, Vec<u8>)>> {
+    let inputs = [
+        ("trace", Some(&args.trace)),
+        ("events", args.events.as_ref()),
+        ("line", args.line.as_ref()),
+    ];
+    let inputs = inputs
+        .into_iter()
+        .filter_map(|(role, path)| path.map(|p| input(role, p)))
+        .collect::<Result<Vec<Input>>>()?;
+    let mut settings = Vec::new();
+    if args.keep_going {
+        settings.push(("keep going".to_string(), "yes".to_string()));
+    }
+    if let Some(name) = &args.infusion {
+        settings.push(("infusion".to_string(), name.clone()));
+    }
+    let version = env!("CARGO_PKG_VERSION").to_string();
+    let about = About {
+        version,
+        inputs,
+        settings,
+    };
+    let table = |made: std::result::Result<Vec<u8>, String>| {
+        made.map_err(|e| Error::new(format!("a table could not be made: {e}")))
+    };
+    Ok(vec![
+        (
+            PAGE,
+            report::review_html(record, review, &about).into_bytes(),
+        ),
+        ("trace.svg", report::review_svg(record, review).into_bytes()),
+        ("trace.png", report::review_png(record, review)),
+        (
+            "review.json",
+            report::review_json(record, review).into_bytes(),
+        ),
+        (
+            "trace.parquet",
+            table(report::tables::trace_parquet(record))?,
+        ),
+        (
+            "regimes.parquet",
+            table(report::tables::regimes_parquet(record, review))?,
+        ),
+    ])
+}
+
+/// A file that was read, with its digest: so that a report can be matched with its log.
+fn input(role: &str, path: &Path) -> Result<Input> {
+    let mut file = open::file(path)?;
+    let mut hash = Sha256::new();
+    let mut bytes = [0; 1 << 16];
+    loop {
+        let read = file
+            .read(&mut bytes)
+            .map_err(|e| Error::in_file(path, format!("cannot be read: {e}")))?;
+        if read == 0 {
+            break;
+        }
+        hash.update(&bytes[..read]);
+    }
+    let sha256 = hash.finalize().iter().map(|b| format!("{b:02x}")).collect();
+    let name = path
+        .file_name()
+        .unwrap_or_default()
+        .to_string_lossy()
+        .into_owned();
+    Ok(Input {
+        role: role.into(),
+        name,
+        sha256,
+    })
 }
 
 /// The one record that is meant.

@@ -13,6 +13,7 @@ mod reference_survival;
 mod report_page;
 mod report_pictures;
 mod report_text;
+mod sample_reviews;
 mod samples;
 mod scenes;
 mod segments;
