@@ -21,6 +21,9 @@ pub struct Args {
     /// The events: CSV with `time`, `channel`, `event`, `detail`
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
+    /// Which column of an export is what: a TOML file, as `patency map` writes it
+    #[arg(long, value_name = "FILE")]
+    map: Option<PathBuf>,
     /// What lies between pump and patient: TOML
     #[arg(long, value_name = "FILE")]
     line: Option<PathBuf>,
@@ -36,6 +39,7 @@ pub struct Args {
 pub fn run(args: &Args) -> Result<()> {
     let settings = Settings {
         keep_going: args.keep_going,
+        mapping: open::mapping(args.map.as_deref())?,
     };
     let (events, line) = (args.events.as_deref(), args.line.as_deref());
     let records = open::records(&args.trace, events, line, &settings)?;

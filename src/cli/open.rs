@@ -1,11 +1,12 @@
 //! Opens the files that a command was given, and has them read.
 
 use crate::error::{Error, Result};
-use crate::ingest::{self, Settings, Source};
+use crate::ingest::{self, Mapping, Settings, Source};
 use crate::record::Record;
 use std::fs::File;
 use std::io::ErrorKind;
 use std::path::Path;
+use std::sync::Arc;
 
 /// Opens a file for reading.
 ///
@@ -43,6 +44,12 @@ pub fn records(
         line.zip(line_file.as_mut()).map(|(n, f)| source(n, f)),
         settings,
     )
+}
+
+/// Opens and reads a mapping file, where one is given.
+pub fn mapping(path: Option<&Path>) -> Result<Option<Arc<Mapping>>> {
+    let read = |path: &Path| Mapping::read(source(path, &mut file(path)?));
+    Ok(path.map(read).transpose()?.map(Arc::new))
 }
 
 fn source<'a>(name: &'a Path, file: &'a mut File) -> Source<'a> {

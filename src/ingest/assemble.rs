@@ -6,7 +6,8 @@
 use super::moment::{Kind, Moment};
 use super::order::{Rows, Settled};
 use super::table::{Fault, REJECTED_SHOWN, Row};
-use crate::record::{Channel, Intake, Notice, Record};
+use super::when::Passage;
+use crate::record::{Channel, Intake, Notice, Record, RejectedRow};
 use crate::time::Clock;
 
 /// Gauge pressures beyond these, mmHg, are no line's: sets for pressure infusion are rated to 200 kPa = 1500 mmHg
@@ -21,6 +22,7 @@ pub(super) struct Series {
     pub(super) channel_cell: Box<[u8]>,
     pub(super) channel: String,
     pub(super) rows: Rows,
+    pub(super) passage: Passage,
     /// The series whose row came after the last row of this one: very likely it will again.
     pub(super) followed_by: usize,
 }
@@ -49,6 +51,18 @@ impl Infusion {
         self.intake.rows_rejected += 1;
         if self.intake.rejected.len() < REJECTED_SHOWN {
             self.intake.rejected.push(row.rejected(fault));
+        }
+    }
+
+    /// The same for a row that had already been counted and was found wanting later.
+    pub(super) fn reject_shown(&mut self, row: RejectedRow) {
+        self.intake.rows_rejected += 1;
+        let rejected = &mut self.intake.rejected;
+        let last = rejected.last().map_or(0, |r| r.line);
+        if rejected.len() < REJECTED_SHOWN || row.line < last {
+            rejected.push(row);
+            rejected.sort_by_key(|r| r.line);
+            rejected.truncate(REJECTED_SHOWN);
         }
     }
 }

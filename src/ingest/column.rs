@@ -4,7 +4,7 @@
 //! Unlike the readers of the contract's files, nothing is left out: what is no number is an error.
 
 use super::Source;
-use super::cell::{ANY, number};
+use super::numbers::{Figure, Numbers};
 use super::table::Table;
 use crate::error::{Error, Result};
 
@@ -27,6 +27,7 @@ pub fn read_column(source: Source, column: &str) -> Result<Vec<f64>> {
     let mut table = Table::open(source)?;
     let place = table.require(&column.trim().to_ascii_lowercase())?;
     let alone = table.header.len() == 1;
+    let numbers = Numbers::contract();
     let mut values = Vec::new();
     while let Some(row) = table.next_row()? {
         let at = |what: String| Error::in_file(&name, what).at_line(row.line);
@@ -41,7 +42,7 @@ pub fn read_column(source: Source, column: &str) -> Result<Vec<f64>> {
                 .hint("a decimal comma tears a number in two; write `12.5`")
         })?;
         let cell = row.cell(place);
-        let value = number(cell, ANY).map_err(|reason| {
+        let figure = numbers.figure(cell).map_err(|reason| {
             let comma = cell.contains(&b',');
             at(format!("expected a number, found {}", found(reason)))
                 .in_column(column)
@@ -51,7 +52,10 @@ pub fn read_column(source: Source, column: &str) -> Result<Vec<f64>> {
                     "leave the cell empty where a value is missing"
                 })
         })?;
-        values.push(value.unwrap_or(f64::NAN));
+        values.push(match figure {
+            Figure::Is(value) => value,
+            Figure::Empty | Figure::Missing => f64::NAN,
+        });
     }
     if values.is_empty() {
         return Err(Error::in_file(&name, "there is a header but no row")

@@ -5,13 +5,19 @@
 //! change overlooked turns a verdict round. Words that the contract does not know are kept.
 
 use super::cell;
-use super::moment::{EXAMPLE, Kind, MomentReader};
+use super::gather::Aliases;
+use super::mapping::EventsMap;
+use super::moment::{EXAMPLE, Kind};
+use super::numbers::Numbers;
+use super::plan;
 use super::table::{Fault, REJECTED_SHOWN, Row, Table, WHOLE_ROW};
+use super::trace::Trace;
+use super::when::{Clockwork, NoMoment, Passage, When, WhenCells};
 use super::{Settings, Source};
 use crate::error::{Error, Result};
 use crate::record::{Event, EventKind, Notice, Record, RejectedRow};
 use crate::time::Clock;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 /// An events file as read.
@@ -30,26 +36,77 @@ pub(super) struct EventRow {
     pub(super) infusion: String,
     ticks: i64,
     channel: Option<String>,
+    kind: EventKind,
     word: String,
     detail: String,
 }
 
 pub(super) struct Columns {
-    pub(super) infusion: Option<usize>,
-    time: usize,
+    infusion: Option<usize>,
     channel: Option<usize>,
     event: usize,
     detail: Option<usize>,
 }
 
-impl Columns {
-    pub(super) fn find(table: &mut Table) -> Result<Self> {
+/// How an events file is read: the contract's columns, or those that a mapping names.
+pub(super) struct Plan {
+    columns: Columns,
+    pub(super) clockwork: Clockwork,
+    /// The file's words and the contract's.
+    words: BTreeMap<String, EventKind>,
+}
+
+impl Plan {
+    /// Opens an events file.
+    pub(super) fn open<'a>(
+        source: Source<'a>,
+        map: Option<&EventsMap>,
+    ) -> Result<(Table<'a>, Self)> {
+        let Some(map) = map else {
+            let mut table = Table::open(source)?;
+            let plan = Self::contract(&mut table)?;
+            return Ok((table, plan));
+        };
+        let mut table = Table::open_dressed(source, &map.file.dress)?;
+        let plan = Self::mapped(&mut table, map)?;
+        Ok((table, plan))
+    }
+
+    /// The infusion that a row names, where the file has such a column.
+    pub(super) fn infusion(&self) -> Option<usize> {
+        self.columns.infusion
+    }
+
+    /// The name of the time's column.
+    pub(super) fn time(&self, table: &Table) -> String {
+        let name = table.header.get(self.clockwork.column());
+        name.cloned().unwrap_or_default()
+    }
+
+    fn contract(table: &mut Table) -> Result<Self> {
+        let time = WhenCells::One(table.require("time")?);
         Ok(Self {
-            infusion: table.find("infusion"),
-            time: table.require("time")?,
-            channel: table.find("channel"),
-            event: table.require("event")?,
-            detail: table.find("detail"),
+            columns: Columns {
+                infusion: table.find("infusion"),
+                channel: table.find("channel"),
+                event: table.require("event")?,
+                detail: table.find("detail"),
+            },
+            clockwork: Clockwork::new(When::Contract, time, Numbers::contract()),
+            words: BTreeMap::new(),
+        })
+    }
+
+    fn mapped(table: &mut Table, map: &EventsMap) -> Result<Self> {
+        Ok(Self {
+            columns: Columns {
+                infusion: plan::find(table, map.file.infusion.as_deref())?,
+                channel: plan::find(table, map.file.channel.as_deref())?,
+                event: table.require(&map.event)?,
+                detail: plan::find(table, map.detail.as_deref())?,
+            },
+            clockwork: plan::clockwork(table, &map.file)?,
+            words: map.words.clone(),
         })
     }
 }
@@ -57,27 +114,38 @@ impl Columns {
 /// Reads an events file; its times must be of the trace's kind.
 pub(super) fn read(
     source: Source,
-    kind: Kind,
-    trace_has_infusions: bool,
+    map: Option<&EventsMap>,
+    trace: &mut Trace,
     settings: &Settings,
 ) -> Result<Events> {
-    let mut table = Table::open(source)?;
-    let columns = Columns::find(&mut table)?;
+    let (mut table, mut plan) = Plan::open(source, map)?;
+    let name = table.name.clone();
+    let time = plan.time(&table);
     let mut events = Events {
-        name: table.name.clone(),
-        kind,
-        has_infusions: columns.infusion.is_some(),
+        name: name.clone(),
+        kind: trace.kind,
+        has_infusions: plan.columns.infusion.is_some(),
         rows: Vec::new(),
         rows_rejected: 0,
         rejected: Vec::new(),
         header_notices: table.notices(),
     };
-    let mut moments = MomentReader::default();
-    let name = events.name.clone();
+    let mut passage = Passage::default();
     while let Some(row) = table.next_row()? {
-        match event(&row, &columns, kind, &mut moments) {
+        let line = row.line;
+        match event(
+            &row,
+            &mut plan,
+            trace.kind,
+            &mut trace.aliases,
+            &mut passage,
+        ) {
             Ok(event) => events.rows.push(event),
-            Err(Problem::OtherKind) => return Err(other_kind(&name, row.line, kind)),
+            Err(Problem::OtherKind) => return Err(other_kind(&name, line, &time, trace.kind)),
+            Err(Problem::File(what, hint)) => {
+                let error = Error::in_file(&name, what).at_line(line).in_column(time);
+                return Err(error.hint(hint));
+            }
             Err(Problem::Row(fault)) => {
                 let rejected = row.rejected(fault);
                 if !settings.keep_going {
@@ -90,7 +158,13 @@ pub(super) fn read(
             }
         }
     }
-    if !trace_has_infusions {
+    if 0 < plan.clockwork.twice {
+        events.header_notices.push(Notice::HourTwice {
+            file: "events",
+            rows: plan.clockwork.twice,
+        });
+    }
+    if !trace.has_infusions {
         events.check_one_infusion()?;
     }
     Ok(events)
@@ -99,13 +173,15 @@ pub(super) fn read(
 pub(super) enum Problem {
     OtherKind,
     Row(Fault),
+    File(String, String),
 }
 
 pub(super) fn event(
     row: &Row,
-    columns: &Columns,
+    plan: &mut Plan,
     kind: Kind,
-    moments: &mut MomentReader,
+    aliases: &mut Aliases,
+    passage: &mut Passage,
 ) -> std::result::Result<EventRow, Problem> {
     row.check_width().map_err(Problem::Row)?;
     let fault = |column: usize, reason: &'static str| {
@@ -114,27 +190,41 @@ pub(super) fn event(
             reason: reason.into(),
         })
     };
-    let moment = moments
-        .read(row.cell(columns.time))
-        .map_err(|reason| fault(columns.time, reason))?;
+    let time = plan.clockwork.column();
+    let moment = plan.clockwork.read(row, passage).map_err(|no| match no {
+        NoMoment::Row(reason) => fault(time, reason),
+        NoMoment::File(what, hint) => Problem::File(what, hint),
+    })?;
     if moment.kind != kind {
         return Err(Problem::OtherKind);
     }
-    let name = |column: usize| cell::name(row.cell(column)).map_err(|reason| fault(column, reason));
-    let channel = columns.channel.filter(|&c| !row.cell(c).is_empty());
+    let columns = &plan.columns;
+    // Names that were replaced in the trace are replaced by the same ones here.
+    let infusion = columns.infusion.map(|c| {
+        Aliases::name(&mut aliases.infusions, "infusion", row.cell(c)).map_err(|r| fault(c, r))
+    });
+    let channel = columns
+        .channel
+        .filter(|&c| !row.cell(c).is_empty())
+        .map(|c| {
+            Aliases::name(&mut aliases.channels, "channel", row.cell(c)).map_err(|r| fault(c, r))
+        });
+    let word = cell::name(row.cell(columns.event)).map_err(|r| fault(columns.event, r))?;
+    let known = plan.words.get(word).copied();
     Ok(EventRow {
         line: row.line,
-        infusion: columns.infusion.map_or(Ok(""), name)?.to_string(),
+        infusion: infusion.transpose()?.unwrap_or_default(),
         ticks: moment.ticks,
-        channel: channel.map(name).transpose()?.map(str::to_string),
-        word: name(columns.event)?.to_string(),
+        channel: channel.transpose()?,
+        kind: known.unwrap_or_else(|| EventKind::from_word(&word.to_ascii_lowercase())),
+        word: word.to_string(),
         detail: columns
             .detail
             .map_or_else(String::new, |c| cell::text(row.cell(c))),
     })
 }
 
-pub(super) fn other_kind(name: &std::path::Path, line: u64, kind: Kind) -> Error {
+pub(super) fn other_kind(name: &std::path::Path, line: u64, column: &str, kind: Kind) -> Error {
     let found = match kind {
         Kind::Calendar => Kind::Seconds,
         Kind::Seconds => Kind::Calendar,
@@ -144,7 +234,7 @@ pub(super) fn other_kind(name: &std::path::Path, line: u64, kind: Kind) -> Error
         kind.words(),
         found.words()
     );
-    let error = Error::in_file(name, what).at_line(line).in_column("time");
+    let error = Error::in_file(name, what).at_line(line).in_column(column);
     error.hint("both files must tell time in the same way; nothing else says which event belongs to which sample")
 }
 
@@ -245,7 +335,7 @@ pub(super) fn placed(row: EventRow, clock: &Clock, kind: Kind) -> Event {
     Event {
         t_s: (row.ticks - origin) as f64 / kind.ticks_per_s(),
         channel: row.channel,
-        kind: EventKind::from_word(&row.word.to_ascii_lowercase()),
+        kind: row.kind,
         word: row.word,
         detail: row.detail,
     }

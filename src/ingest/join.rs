@@ -6,6 +6,7 @@
 use super::assemble::{Infusion, Series, record};
 use super::moment::Kind;
 use super::order::Rows;
+use super::when::Passage;
 use crate::error::{Error, Result};
 use crate::record::{Channel, Intake, Notice, Record};
 use crate::time::Clock;
@@ -107,6 +108,7 @@ fn add_channel(series: &mut Vec<Series>, channel: Channel, kind: Kind, origin: i
                 channel_cell: Box::default(),
                 channel: channel.id.clone(),
                 rows: Rows::default(),
+                passage: Passage::default(),
                 followed_by: 0,
             });
             series.len() - 1

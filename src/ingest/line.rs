@@ -6,20 +6,19 @@
 
 use super::Source;
 use super::moment::{EXAMPLE, Kind, MomentReader};
-use super::names::nearest;
-use super::table::cannot_read;
-use crate::error::{Error, Result};
+use super::toml_text::{Part, TomlKind, TomlText, found};
+use crate::error::Result;
 use crate::record::{
     Access, AccessKind, FilterPart, FilterPosition, Fluid, Line, LineChannel, Notice, Record, Tail,
 };
 use crate::time::Clock;
 use crate::units::{Compliance, Resistance};
-use std::io::Read;
-use std::path::PathBuf;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
 
-/// Longest line file accepted, bytes.
-const LONGEST: u64 = 1 << 20;
+const LINE_FILE: TomlKind = TomlKind {
+    name: "a line file",
+    example: "a line file has lines like `length_cm = 20` under headings like `[access]`",
+};
 
 const ACCESS_KINDS: &[(&str, AccessKind)] = &[
     ("picc", AccessKind::Picc),
@@ -71,55 +70,17 @@ pub fn attach_line(record: &mut Record, mut line: Line) {
     record.line = Some(line);
 }
 
-/// The text of a line file.
-pub(super) struct LineText {
-    name: PathBuf,
-    text: String,
-}
+/// A line file, read but not yet understood: what it says of `placed` depends on the clock.
+pub(super) struct LineText(TomlText);
 
 impl LineText {
     pub(super) fn read(source: Source) -> Result<Self> {
-        let name = source.name.to_path_buf();
-        let mut bytes = Vec::new();
-        let limited = source.reader.take(LONGEST + 1).read_to_end(&mut bytes);
-        limited.map_err(|e| cannot_read(&name, &e))?;
-        if LONGEST < bytes.len() as u64 {
-            return Err(Error::in_file(
-                &name,
-                format!("expected a line file, found more than {LONGEST} bytes"),
-            )
-            .hint("a line file is a short TOML text; was the trace given instead?"));
-        }
-        let text = String::from_utf8(bytes).map_err(|e| {
-            let good = e.utf8_error().valid_up_to();
-            let line = 1 + e
-                .as_bytes()
-                .iter()
-                .take(good)
-                .filter(|b| **b == b'\n')
-                .count();
-            Error::in_file(&name, "expected UTF-8 text, found other bytes")
-                .at_line(line as u64)
-                .hint("save the line file as TOML in UTF-8")
-        })?;
-        Ok(Self { name, text })
+        TomlText::read(source, &LINE_FILE).map(Self)
     }
 
     pub(super) fn parse(&self, clock: &Clock) -> Result<Line> {
-        let document = DeTable::parse(&self.text).map_err(|e| {
-            let error = Error::in_file(&self.name, format!("this is no TOML: {}", e.message()));
-            let error = match e.span() {
-                Some(span) => error.at_line(self.line_of(span.start)),
-                None => error,
-            };
-            error.hint("a line file has lines like `length_cm = 20` under headings like `[access]`")
-        })?;
-        let root = Part {
-            text: self,
-            heading: "",
-            table: document.get_ref(),
-            line: 1,
-        };
+        let document = self.0.document()?;
+        let root = Part::root(&self.0, &document);
         root.check_keys(&["access", "filter", "tail", "channel"])?;
         Ok(Line {
             access: root
@@ -133,136 +94,6 @@ impl LineText {
                 .map_or(Ok(Tail::default()), |p| tail(&p))?,
             channels: channels(&root)?,
         })
-    }
-
-    fn line_of(&self, byte: usize) -> u64 {
-        let before = self.text.bytes().take(byte);
-        1 + before.filter(|b| *b == b'\n').count() as u64
-    }
-}
-
-/// One table of the document, and what to call it in messages.
-struct Part<'t> {
-    text: &'t LineText,
-    heading: &'static str,
-    table: &'t DeTable<'t>,
-    line: u64,
-}
-
-impl<'t> Part<'t> {
-    /// Refuses keys that the contract does not have.
-    fn check_keys(&self, known: &[&'static str]) -> Result<()> {
-        for key in self.table.keys() {
-            let name: &str = key.get_ref();
-            if known.contains(&name) {
-                continue;
-            }
-            let hint = match nearest(name, known.iter().copied()) {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => format!("known here: {}", known.join(", ")),
-            };
-            let shown: String = name.chars().filter(|c| !c.is_control()).take(60).collect();
-            return Err(Error::in_file(
-                &self.text.name,
-                format!("unknown key `{}{shown}`", self.prefix()),
-            )
-            .at_line(self.text.line_of(key.span().start))
-            .hint(hint));
-        }
-        Ok(())
-    }
-
-    fn prefix(&self) -> String {
-        match self.heading {
-            "" => String::new(),
-            heading => format!("{heading}."),
-        }
-    }
-
-    fn get(&self, key: &str) -> Option<(&'t DeValue<'t>, u64)> {
-        let value = self.table.get(key)?;
-        Some((value.get_ref(), self.text.line_of(value.span().start)))
-    }
-
-    /// A value that is not as expected.
-    fn wrong(&self, key: &str, line: u64, expected: &str, found: &str) -> Error {
-        Error::in_file(
-            &self.text.name,
-            format!("expected {expected}, found {found}"),
-        )
-        .at_line(line)
-        .in_column(format!("{}{key}", self.prefix()))
-    }
-
-    fn part(&self, key: &'static str) -> Result<Option<Part<'t>>> {
-        let Some((value, line)) = self.get(key) else {
-            return Ok(None);
-        };
-        let table = value
-            .as_table()
-            .ok_or_else(|| self.wrong(key, line, &format!("a heading `[{key}]`"), &found(value)))?;
-        Ok(Some(Part {
-            text: self.text,
-            heading: key,
-            table,
-            line,
-        }))
-    }
-
-    fn number<T>(&self, key: &str, what: &str, check: fn(f64) -> Option<T>) -> Result<Option<T>> {
-        let Some((value, line)) = self.get(key) else {
-            return Ok(None);
-        };
-        let number = plain_number(value);
-        let checked = number.and_then(check);
-        if checked.is_none() {
-            return Err(self.wrong(key, line, what, &found(value)));
-        }
-        Ok(checked)
-    }
-
-    fn text(&self, key: &str, what: &str) -> Result<Option<(&'t str, u64)>> {
-        let Some((value, line)) = self.get(key) else {
-            return Ok(None);
-        };
-        match value.as_str() {
-            Some(text) if !text.is_empty() && !text.chars().any(char::is_control) => {
-                Ok(Some((text, line)))
-            }
-            _ => Err(self.wrong(key, line, what, &found(value))),
-        }
-    }
-
-    fn word<T: Copy>(&self, key: &str, words: &'static [(&'static str, T)]) -> Result<Option<T>> {
-        let Some((text, line)) = self.text(key, "a word in quotes")? else {
-            return Ok(None);
-        };
-        if let Some(&(_, value)) = words.iter().find(|(word, _)| *word == text) {
-            return Ok(Some(value));
-        }
-        let known: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
-        let error = self.wrong(key, line, &known.join(" | "), &format!("`{text}`"));
-        Err(match nearest(text, known.iter().copied()) {
-            Some(near) => error.hint(format!("did you mean `{near}`?")),
-            None => error.hint("leave the key out where none of these fits"),
-        })
-    }
-}
-
-fn plain_number(value: &DeValue) -> Option<f64> {
-    let written = match value {
-        DeValue::Float(float) => float.as_str(),
-        DeValue::Integer(integer) if integer.radix() == 10 => integer.as_str(),
-        _ => return None,
-    };
-    written.parse().ok()
-}
-
-fn found(value: &DeValue) -> String {
-    match value {
-        DeValue::Float(float) => format!("`{}`", float.as_str()),
-        DeValue::Integer(integer) => format!("`{}`", integer.as_str()),
-        other => format!("a {}", other.type_str()),
     }
 }
 
@@ -401,25 +232,11 @@ fn tail(part: &Part) -> Result<Tail> {
 }
 
 fn channels(root: &Part) -> Result<Vec<LineChannel>> {
-    let Some((value, line)) = root.get("channel") else {
-        return Ok(Vec::new());
-    };
-    let wrong = |line, value: &DeValue| {
-        root.wrong("channel", line, "headings `[[channel]]`", &found(value))
-    };
-    let array = value.as_array().ok_or_else(|| wrong(line, value))?;
-    let mut channels: Vec<LineChannel> = Vec::with_capacity(array.len());
-    for item in array.iter() {
-        let line = root.text.line_of(item.span().start);
-        let part = Part {
-            text: root.text,
-            heading: "channel",
-            table: item
-                .get_ref()
-                .as_table()
-                .ok_or_else(|| wrong(line, item.get_ref()))?,
-            line,
-        };
+    let parts = root.parts("channel")?;
+    let only = parts.len() == 1;
+    let mut channels: Vec<LineChannel> = Vec::with_capacity(parts.len());
+    for part in parts {
+        let line = part.line;
         part.check_keys(&[
             "id",
             "fluid",
@@ -438,7 +255,7 @@ fn channels(root: &Part) -> Result<Vec<LineChannel>> {
                 }
                 id.to_string()
             }
-            None if array.len() == 1 => String::new(),
+            None if only => String::new(),
             None => {
                 return Err(part
                     .wrong("id", line, "the channel's name", "none")

@@ -3,9 +3,10 @@
 //! In: records by name, an events file with a column `infusion`. Out: the records with their events. A row that cannot be
 //! placed makes its infusion faulty, not the others: one filter change overlooked turns a verdict round.
 
-use super::events::{Columns, Problem, event, notices, other_kind, placed, unplaceable};
-use super::moment::{Kind, MomentReader};
-use super::table::Table;
+use super::events::{Plan, Problem, event, notices, other_kind, placed, unplaceable};
+use super::gather::Aliases;
+use super::moment::Kind;
+use super::when::Passage;
 use super::{Settings, Source, cell};
 use crate::error::{Error, Result};
 use crate::record::Record;
@@ -23,11 +24,16 @@ pub fn attach_events(
     source: Source,
     settings: &Settings,
 ) -> Result<Vec<(String, Error)>> {
-    let mut table = Table::open(source)?;
-    let infusion = table.require("infusion")?;
-    let columns = Columns::find(&mut table)?;
+    let map = settings.mapping.as_deref().and_then(|m| m.events.as_ref());
+    let (mut table, mut plan) = Plan::open(source, map)?;
+    let infusion = match plan.infusion() {
+        Some(column) => column,
+        None => table.require("infusion")?,
+    };
     let name = table.name.clone();
-    let mut moments = MomentReader::default();
+    let time = plan.time(&table);
+    // Each infusion's clock goes its own way through the night on which summer time ends.
+    let mut passages: BTreeMap<String, Passage> = BTreeMap::new();
     let mut faulty = Vec::new();
     let mut touched: BTreeMap<String, usize> = BTreeMap::new();
     while let Some(row) = table.next_row()? {
@@ -42,12 +48,19 @@ pub fn attach_events(
             Clock::Seconds => Kind::Seconds,
         };
         let whose = record.infusion.clone().unwrap_or_default();
-        match event(&row, &columns, kind, &mut moments) {
+        let passage = passages.entry(whose.clone()).or_default();
+        match event(&row, &mut plan, kind, &mut Aliases::default(), passage) {
             Ok(row) => {
                 record.events.push(placed(row, &record.clock, kind));
                 *touched.entry(whose).or_default() += 1;
             }
-            Err(Problem::OtherKind) => faulty.push((whose, other_kind(&name, row.line, kind))),
+            Err(Problem::OtherKind) => {
+                faulty.push((whose, other_kind(&name, row.line, &time, kind)));
+            }
+            Err(Problem::File(what, hint)) => {
+                let error = Error::in_file(&name, what).at_line(row.line);
+                faulty.push((whose, error.in_column(time.clone()).hint(hint)));
+            }
             Err(Problem::Row(fault)) if !settings.keep_going => {
                 faulty.push((whose, unplaceable(&name, &row.rejected(fault))));
             }
@@ -106,7 +119,10 @@ mod tests {
         let faulty = attach_events(
             &mut records,
             source("e.csv", &mut bytes),
-            &Settings { keep_going },
+            &Settings {
+                keep_going,
+                mapping: None,
+            },
         )
         .unwrap();
         (records, faulty)

@@ -5,40 +5,54 @@
 //! Nothing here opens a file. A bad row is no failure: it is left out, counted and shown; only where more than
 //! 1 % of the rows are bad does the reading stop ([`Settings::keep_going`] lifts that).
 //!
-//! [`table`] reads delimited text and keeps every cell's place; [`moment`] reads times; [`cell`] numbers and names;
-//! [`trace`] sorts rows to infusions and channels; [`order`] puts them in order of time and finds gaps;
-//! [`events`] and [`line`] read the trace's companions; [`column`] one column of any table.
-//! [`events`] and [`line`] read the trace's companions. For a survey, [`infusions`] reads its list, [`join`] puts an
-//! infusion together that is split over files, [`many`] shares events out, [`parquet`] turns tables into text.
+//! [`table`] reads delimited text in any [`dress`] and keeps every cell's place; [`plan`] says which column is what, from
+//! the contract or from a [`mapping`]; [`when`] and [`moment`] read times, [`numbers`] and [`cell`] figures and names, in
+//! any [`unit`]. [`trace`] takes rows, [`gather`] sorts them to infusions and channels, [`order`] puts them in order of
+//! time and [`gaps`] finds their rhythm. [`events`] and [`line`] read the trace's companions; [`column`] one column of any
+//! table. For a survey, [`infusions`] reads its list, [`join`] puts an infusion together that is split over files,
+//! [`many`] shares events out, [`parquet`] turns tables into text.
 
 mod assemble;
 mod cell;
+mod civil;
 mod column;
+mod dress;
 mod events;
 mod gaps;
+mod gather;
 mod infusions;
 mod join;
 mod line;
 mod many;
+mod mapping;
 mod moment;
 mod names;
+mod numbers;
 mod order;
 mod parquet;
+mod plan;
 mod table;
+mod toml_text;
 mod trace;
+mod unit;
+mod when;
+mod zone;
 
 pub use column::read_column;
 pub use infusions::{InfusionRow, Infusions, read_infusions};
 pub use join::join;
 pub use line::{attach_line, read_line};
 pub use many::attach_events;
+pub use mapping::{Mapping, QUESTION};
 pub use parquet::parquet_as_csv;
 pub use trace::MOST_REJECTED;
+pub use unit::{Quantity, Unit};
 
 use crate::error::Result;
 use crate::record::Record;
 use std::io::Read;
 use std::path::Path;
+use std::sync::Arc;
 
 /// Bytes and the name they go by in messages.
 pub struct Source<'a> {
@@ -49,10 +63,12 @@ pub struct Source<'a> {
 }
 
 /// How to read.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Settings {
     /// Read on although more than [`MOST_REJECTED`] of the rows cannot be used.
     pub keep_going: bool,
+    /// What is what in files that are not in the contract's form.
+    pub mapping: Option<Arc<Mapping>>,
 }
 
 /// Reads one trace with its companions: one record per infusion, sorted by name (one, with `infusion` `None`, where
@@ -79,10 +95,12 @@ pub fn read_records(
     line: Option<Source>,
     settings: &Settings,
 ) -> Result<Vec<Record>> {
-    let trace = trace::read(trace, settings)?;
-    let mut records = trace.records;
+    let mapping = settings.mapping.as_deref();
+    let mut trace = trace::read(trace, mapping.and_then(|m| m.trace.as_ref()), settings)?;
+    let mut records = std::mem::take(&mut trace.records);
     if let Some(source) = events {
-        let read = events::read(source, trace.kind, trace.has_infusions, settings)?;
+        let map = mapping.and_then(|m| m.events.as_ref());
+        let read = events::read(source, map, &mut trace, settings)?;
         events::attach(&mut records, read)?;
     }
     if let Some(source) = line {

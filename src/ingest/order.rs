@@ -18,6 +18,37 @@ pub(super) struct Rows {
     pub(super) lines: Vec<u32>,
 }
 
+/// A row that holds a part of a sample: pressure, rate, volume, limit.
+#[derive(Debug, Clone, Copy)]
+struct Part {
+    tick: i64,
+    line: u32,
+    figures: [f64; 4],
+}
+
+impl Part {
+    /// Takes over what the other one has; whether it had it already.
+    fn overwrite(&mut self, other: &Part) -> bool {
+        let mut repeated = false;
+        for (mine, theirs) in self.figures.iter_mut().zip(other.figures) {
+            if !theirs.is_nan() {
+                repeated |= !mine.is_nan();
+                *mine = theirs;
+            }
+        }
+        repeated
+    }
+}
+
+/// How the joining of parts went.
+#[derive(Debug, Default)]
+pub(super) struct Joined {
+    /// Rows that repeated a figure of the same time.
+    pub(super) repeats: u64,
+    /// Lines of rows at times before the first rate.
+    pub(super) before_rate: Vec<u64>,
+}
+
 /// One channel in order.
 pub(super) struct Settled {
     pub(super) channel: Channel,
@@ -65,6 +96,64 @@ impl Rows {
             volume_falls,
             conflicts,
         }
+    }
+
+    /// Joins rows of the same time that each hold a part of the sample; a rate or limit that a time leaves out holds on
+    /// from the one before. Rows before the first rate are left out.
+    ///
+    /// ```text
+    /// 08:00:00 rate 4                       08:00:00  pressure  –, rate 4
+    /// 08:00:05 pressure 30          →       08:00:05  pressure 30, rate 4
+    /// 08:00:10 pressure 31, rate 5          08:00:10  pressure 31, rate 5
+    /// ```
+    pub(super) fn join_parts(&mut self) -> Joined {
+        if 0 < late_rows(&self.ticks) {
+            self.sort();
+        }
+        let parts = std::mem::take(self);
+        let mut joined = Joined::default();
+        let (mut rate, mut limit) = (f64::NAN, f64::NAN);
+        let mut rows = parts.iter().peekable();
+        while let Some(first) = rows.next() {
+            let mut whole = first;
+            let mut lines = vec![first.line];
+            while let Some(part) = rows.next_if(|next| next.tick == first.tick) {
+                joined.repeats += u64::from(whole.overwrite(&part));
+                lines.push(part.line);
+            }
+            rate = if whole.figures[1].is_nan() {
+                rate
+            } else {
+                whole.figures[1]
+            };
+            limit = if whole.figures[3].is_nan() {
+                limit
+            } else {
+                whole.figures[3]
+            };
+            if rate.is_nan() {
+                joined.before_rate.extend(lines.into_iter().map(u64::from));
+                continue;
+            }
+            self.ticks.push(whole.tick);
+            self.pressure_mmhg.push(whole.figures[0]);
+            self.rate_ml_h.push(rate);
+            self.volume_ml.push(whole.figures[2]);
+            self.limit_mmhg.push(limit);
+            self.lines.push(whole.line);
+        }
+        joined
+    }
+
+    fn iter(&self) -> impl Iterator<Item = Part> + '_ {
+        let figures = self.pressure_mmhg.iter().zip(&self.rate_ml_h);
+        let figures = figures.zip(self.volume_ml.iter().zip(&self.limit_mmhg));
+        let rows = self.ticks.iter().zip(&self.lines).zip(figures);
+        rows.map(|((&tick, &line), ((&p, &rate), (&volume, &limit)))| Part {
+            tick,
+            line,
+            figures: [p, rate, volume, limit],
+        })
     }
 
     /// Sorts by time; rows of the same time stay in the file's order.

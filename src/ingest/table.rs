@@ -5,11 +5,13 @@
 //! line or a quote that is never closed. Columns that may identify a person are named in a notice and never read.
 
 use super::Source;
+use super::dress::Dress;
 use super::names::{identifies, nearest, shown_header};
 use crate::error::{Error, Result};
 use crate::record::{Notice, RejectedRow};
 use csv::ByteRecord;
-use std::io::{self, Read};
+use std::collections::{HashMap, HashSet};
+use std::io::{self, BufRead, Read};
 use std::path::{Path, PathBuf};
 
 /// Longest row accepted, bytes: a row of the contract's columns has about a hundred.
@@ -69,10 +71,14 @@ pub(super) struct Table<'a> {
     pub(super) header: Vec<String>,
     /// The same with its own capitals.
     pub(super) header_as_written: Vec<String>,
-    csv: csv::Reader<Bounded<&'a mut dyn Read>>,
+    csv: csv::Reader<Bounded<Box<dyn Read + 'a>>>,
     record: ByteRecord,
-    /// Columns dropped unread or unknown, once [`Table::find`] has been asked for all that are wanted.
+    /// Columns that were asked for: the others are dropped unread or unknown.
     wanted: Vec<usize>,
+    /// Lines above the header.
+    above: u64,
+    /// Rows that are no data where they come again: the header, and the units below it.
+    again: Vec<ByteRecord>,
 }
 
 /// One row of a table.
@@ -84,14 +90,48 @@ pub(super) struct Row<'t> {
 }
 
 impl<'a> Table<'a> {
-    /// Reads the header.
+    /// Reads the header of a table in the contract's dress. Names are compared without regard to case.
     pub(super) fn open(source: Source<'a>) -> Result<Self> {
+        let mut table = Self::begin(source, &Dress::contract())?;
+        table.header_as_written = table.header_texts()?;
+        let written = table.header_as_written.iter();
+        table.header = written.map(|h| h.to_ascii_lowercase()).collect();
+        let mut seen = HashSet::new();
+        let mut named = table.header.iter().filter(|name| !name.is_empty());
+        if let Some(name) = named.find(|name| !seen.insert(name.as_str())) {
+            let what = format!("the column {} stands twice", shown_header(name));
+            let twice = Error::in_file(&table.name, what).at_line(1);
+            return Err(twice.hint("rename or remove one of them"));
+        }
+        Ok(table)
+    }
+
+    /// Reads the header of a table in another dress. Names stand as written; one that stands twice becomes `name #2`,
+    /// an empty one `#5` by its place. Where the header comes again among the rows it is passed over.
+    pub(super) fn open_dressed(source: Source<'a>, dress: &Dress) -> Result<Self> {
+        let mut table = Self::begin(source, dress)?;
+        table.header_as_written = table.header_texts()?;
+        table.header = distinct(&table.header_as_written);
+        table.again.push(table.record.clone());
+        if dress.unit_row && table.advance()?.is_some() {
+            table.again.push(table.record.clone());
+        }
+        Ok(table)
+    }
+
+    fn begin(source: Source<'a>, dress: &Dress) -> Result<Self> {
         let name = source.name.to_path_buf();
+        let mut reader = dress.encoding.decoded(Box::new(source.reader));
+        let above = dress.header_line.saturating_sub(1);
+        if 0 < above {
+            reader = below_lines(reader, above, &name)?;
+        }
         let csv = csv::ReaderBuilder::new()
             .has_headers(false)
             .flexible(true)
+            .delimiter(dress.delimiter)
             .buffer_capacity(BUFFER)
-            .from_reader(Bounded::new(source.reader));
+            .from_reader(Bounded::new(reader));
         let mut table = Self {
             name,
             header: Vec::new(),
@@ -99,47 +139,52 @@ impl<'a> Table<'a> {
             csv,
             record: ByteRecord::new(),
             wanted: Vec::new(),
+            above,
+            again: Vec::new(),
         };
         if table.advance()?.is_none() {
-            return Err(Error::in_file(&table.name, "the file is empty")
-                .hint("export it again; a header line and rows are expected"));
+            let (what, hint) = match above {
+                0 => (
+                    "the file is empty".to_string(),
+                    "export it again; a header line and rows are expected",
+                ),
+                n => (
+                    format!(
+                        "the file ends before line {}, where its header should stand",
+                        n + 1
+                    ),
+                    "correct `header_line` in the mapping file",
+                ),
+            };
+            return Err(Error::in_file(&table.name, what).hint(hint));
         }
-        table.header_as_written = table.read_header()?;
-        let lower = table
-            .header_as_written
-            .iter()
-            .map(|h| h.to_ascii_lowercase());
-        table.header = lower.collect();
-        table.check_header()?;
         Ok(table)
     }
 
-    fn read_header(&self) -> Result<Vec<String>> {
-        let at_header = |what: String| Error::in_file(&self.name, what).at_line(1);
-        let mut header: Vec<String> = Vec::with_capacity(self.record.len());
-        for cell in &self.record {
+    /// The cells of the row below the header, where the dress says that it holds units.
+    pub(super) fn units(&self) -> Vec<String> {
+        let row = self.again.get(1);
+        row.map_or_else(Vec::new, |row| {
+            row.iter()
+                .map(|c| String::from_utf8_lossy(c).trim().to_string())
+                .collect()
+        })
+    }
+
+    fn header_texts(&self) -> Result<Vec<String>> {
+        let at_header = |what: &str| Error::in_file(&self.name, what).at_line(self.above + 1);
+        let text = |cell: &[u8]| {
             if cell.contains(&0) {
-                return Err(at_header("expected text, found a NUL byte".into())
+                return Err(at_header("expected text, found a NUL byte")
                     .hint("this is no CSV, or one in UTF-16: save it as CSV in UTF-8"));
             }
             let text = std::str::from_utf8(cell).map_err(|_| {
-                at_header("expected UTF-8 text, found other bytes".into())
+                at_header("expected UTF-8 text, found other bytes")
                     .hint("this is no CSV, or one in another encoding: save it as CSV in UTF-8")
             })?;
-            header.push(text.trim().to_string());
-        }
-        Ok(header)
-    }
-
-    fn check_header(&self) -> Result<()> {
-        for (i, name) in self.header.iter().enumerate() {
-            if !name.is_empty() && self.header.iter().take(i).any(|earlier| earlier == name) {
-                let what = format!("the column {} stands twice", shown_header(name));
-                let twice = Error::in_file(&self.name, what).at_line(1);
-                return Err(twice.hint("rename or remove one of them"));
-            }
-        }
-        Ok(())
+            Ok(text.trim().to_string())
+        };
+        self.record.iter().map(text).collect()
     }
 
     /// The place of a column, if the table has it.
@@ -195,7 +240,11 @@ impl<'a> Table<'a> {
 
     /// The next row; blank lines are skipped.
     pub(super) fn next_row(&mut self) -> Result<Option<Row<'_>>> {
-        Ok(self.advance()?.map(|line| Row {
+        let mut line = self.advance()?;
+        while line.is_some() && self.again.contains(&self.record) {
+            line = self.advance()?;
+        }
+        Ok(line.map(|line| Row {
             line,
             header: &self.header,
             record: &self.record,
@@ -204,7 +253,7 @@ impl<'a> Table<'a> {
 
     fn advance(&mut self) -> Result<Option<u64>> {
         self.csv.get_mut().since_row = 0;
-        let begins = self.csv.position().line();
+        let begins = self.above + self.csv.position().line();
         match self.csv.read_byte_record(&mut self.record) {
             Ok(false) => Ok(None),
             Ok(true) => Ok(Some(self.line_of_record())),
@@ -219,7 +268,7 @@ impl<'a> Table<'a> {
         let took_line_end = self.csv.get_ref().before(after.byte()) == Some(b'\n');
         let ends = after.line() - u64::from(took_line_end && 1 < after.line());
         let within = self.record.as_slice().iter().filter(|b| **b == b'\n');
-        ends.saturating_sub(within.count() as u64)
+        self.above + ends.saturating_sub(within.count() as u64)
     }
 
     fn cannot(&self, error: &csv::Error, line: u64) -> Error {
@@ -234,6 +283,48 @@ impl<'a> Table<'a> {
             _ => Error::in_file(&self.name, format!("cannot be read: {error}")).at_line(line),
         }
     }
+}
+
+/// What follows so many lines.
+fn below_lines<'a>(
+    reader: Box<dyn Read + 'a>,
+    lines: u64,
+    name: &Path,
+) -> Result<Box<dyn Read + 'a>> {
+    let mut reader = io::BufReader::with_capacity(BUFFER, reader);
+    for line in 1..=lines {
+        let mut limited = (&mut reader).take(LONGEST_ROW as u64);
+        let got = limited
+            .skip_until(b'\n')
+            .map_err(|e| cannot_read(name, &e))?;
+        if got == LONGEST_ROW {
+            let what =
+                format!("expected a line, found more than {LONGEST_ROW} bytes without its end");
+            return Err(Error::in_file(name, what)
+                .at_line(line)
+                .hint("the file is no table"));
+        }
+    }
+    Ok(Box::new(reader))
+}
+
+/// Names that can be told apart.
+fn distinct(texts: &[String]) -> Vec<String> {
+    let mut seen: HashMap<&str, usize> = HashMap::new();
+    let named = texts.iter().enumerate();
+    named
+        .map(|(i, text)| {
+            if text.is_empty() {
+                return format!("#{}", i + 1);
+            }
+            let times = seen.entry(text.as_str()).or_default();
+            *times += 1;
+            match *times {
+                1 => text.clone(),
+                n => format!("{text} #{n}"),
+            }
+        })
+        .collect()
 }
 
 /// The error for bytes that the system does not hand over.

@@ -1,341 +1,409 @@
-//! The trace: rows go to their infusion and channel, bad ones aside with their place.
+//! The trace: row by row, by the plan, into the gathering.
 //!
-//! In: the bytes of a trace. Out: [`Trace`]: its records (without companions), the kind of its times.
+//! In: the bytes of a trace and, where it is not in the contract's form, its mapping. Out: [`Trace`]: its records
+//! (without companions), the kind of its times.
 
-use super::assemble::{Infusion, Series, record};
-use super::cell::{self, LIMIT, PRESSURE, RATE, VOLUME};
-use super::moment::{EXAMPLE, Kind, Moment, MomentReader};
-use super::order::Rows;
-use super::table::{Fault, REJECTED_SHOWN, Row, Table, WHOLE_ROW};
+use super::cell::in_range;
+use super::gather::{Aliases, Gathering, NoName, Sample};
+use super::mapping::{TraceMap, What};
+use super::moment::{Kind, Moment};
+use super::names::identifies;
+use super::numbers::Figure;
+use super::plan::{Field, Fields, Layout, Plan};
+use super::table::{Fault, Row, Table};
+use super::unit::Unit;
+use super::when::{Clockwork, NoMoment, Passage};
 use super::{Settings, Source};
 use crate::error::{Error, Result};
-use crate::record::{Notice, Record, RejectedRow};
-use std::collections::HashMap;
+use crate::record::{Notice, Record};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Share of the rows that may be rejected before the reading stops.
 pub const MOST_REJECTED: f64 = 0.01;
 
 /// Name of the channel where the trace has no channel column.
-const ONLY_CHANNEL: &str = "pump";
+const ONLY_CHANNEL: &[u8] = b"pump";
+
+/// Distinct words kept for a notice.
+const WORDS_KEPT: usize = 50;
 
 /// A trace as read.
 pub(super) struct Trace {
     pub(super) records: Vec<Record>,
     pub(super) kind: Kind,
     pub(super) has_infusions: bool,
+    /// Running names given in the place of identifying ones.
+    pub(super) aliases: Aliases,
 }
 
 /// Reads a trace.
-pub(super) fn read(source: Source, settings: &Settings) -> Result<Trace> {
-    let mut table = Table::open(source)?;
-    let columns = Columns::find(&mut table)?;
-    let header_notices = table.notices();
-    let mut sorter = Sorter::default();
+pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) -> Result<Trace> {
+    let (mut table, (plan, clockwork)) = match map {
+        None => {
+            let mut table = Table::open(source)?;
+            let plan = Plan::contract(&mut table)?;
+            (table, plan)
+        }
+        Some(map) => {
+            let mut table = Table::open_dressed(source, &map.file.dress)?;
+            let plan = Plan::mapped(&mut table, map)?;
+            (table, plan)
+        }
+    };
+    let mut notices = table.notices();
+    let mut reader = Reader::new(plan, clockwork, &table, &mut notices);
     while let Some(row) = table.next_row()? {
-        sorter.take(&row, &columns);
+        let line = row.line;
+        if let Err((what, hint)) = reader.take(&row) {
+            let error = Error::in_file(&table.name, what).at_line(line);
+            return Err(error
+                .in_column(column_name(&table, reader.clockwork.column()))
+                .hint(hint));
+        }
     }
-    sorter.check(&table, settings)?;
-    let kind = sorter.kind.unwrap_or(Kind::Seconds);
+    reader.notices(&table, &mut notices);
+    let rate = match &reader.plan.layout {
+        Layout::Row { fields, .. } => column_name(&table, fields.rate.column),
+        Layout::Wide(_) => "rate".into(),
+        Layout::Long { value, .. } => column_name(&table, *value),
+    };
+    let mut gathering = reader.gathering;
+    gathering.join_parts(&rate);
+    gathering.check(&table, settings)?;
     Ok(Trace {
-        records: sorter.records(&header_notices),
-        kind,
-        has_infusions: columns.infusion.is_some(),
+        kind: gathering.kind(),
+        aliases: gathering.aliases.clone(),
+        records: gathering.records(&notices),
+        has_infusions: reader.plan.infusion.is_some(),
     })
 }
 
-struct Columns {
-    infusion: Option<usize>,
-    time: usize,
-    channel: Option<usize>,
-    pressure: usize,
-    rate: usize,
-    volume: Option<usize>,
-    limit: Option<usize>,
+fn column_name(table: &Table, column: usize) -> String {
+    table.header.get(column).cloned().unwrap_or_default()
 }
 
-impl Columns {
-    fn find(table: &mut Table) -> Result<Self> {
-        Ok(Self {
-            infusion: table.find("infusion"),
-            time: table.require("time")?,
-            channel: table.find("channel"),
-            pressure: table.require("pressure_mmhg")?,
-            rate: table.require("rate_ml_h")?,
-            volume: table.find("volume_ml"),
-            limit: table.find("limit_mmhg"),
-        })
+struct Reader {
+    plan: Plan,
+    clockwork: Clockwork,
+    gathering: Gathering,
+    /// For times that stand by themselves.
+    standing: Passage,
+    /// Per column: words read as "not measured", and how many cells.
+    missing: BTreeMap<usize, (BTreeSet<String>, u64)>,
+    /// Parameters of a long table that are none of the four figures.
+    left_aside: (BTreeSet<String>, u64),
+}
+
+/// What one row comes to.
+enum Taken {
+    /// It was used for this series.
+    Used(usize),
+    /// It holds none of the four figures.
+    Aside(usize),
+}
+
+enum Problem {
+    Row(Fault),
+    File(String, String),
+}
+
+impl From<Fault> for Problem {
+    fn from(fault: Fault) -> Self {
+        Problem::Row(fault)
     }
 }
 
-/// What one row says.
-struct Sample {
-    moment: Moment,
-    pressure_mmhg: f64,
-    rate_ml_h: f64,
-    volume_ml: f64,
-    limit_mmhg: f64,
-}
+impl Reader {
+    fn new(plan: Plan, clockwork: Clockwork, table: &Table, notices: &mut Vec<Notice>) -> Self {
+        let channel = match &plan.layout {
+            Layout::Row { channel, .. } | Layout::Long { channel, .. } => *channel,
+            Layout::Wide(_) => None,
+        };
+        let mut gathering = Gathering::default();
+        gathering.in_parts = plan.holds || matches!(plan.layout, Layout::Long { .. });
+        let mut replaced = Vec::new();
+        let mut alias = |column: Option<usize>| {
+            let name = column_name(table, column?);
+            identifies(&name).then(|| {
+                replaced.push(name);
+                Default::default()
+            })
+        };
+        gathering.aliases = Aliases {
+            infusions: alias(plan.infusion),
+            channels: alias(channel),
+        };
+        if !replaced.is_empty() {
+            notices.push(Notice::NamesReplaced { columns: replaced });
+        }
+        Self {
+            plan,
+            clockwork,
+            gathering,
+            standing: Passage::default(),
+            missing: BTreeMap::new(),
+            left_aside: Default::default(),
+        }
+    }
 
-#[derive(Default)]
-struct Sorter {
-    kind: Option<Kind>,
-    moments: MomentReader,
-    infusions: Vec<Infusion>,
-    infusion_by_name: HashMap<Box<[u8]>, usize>,
-    series: Vec<Series>,
-    series_by_name: HashMap<(usize, Box<[u8]>), usize>,
-    /// The series of the last row used.
-    last: Option<usize>,
-    /// Rows that name no infusion, before any row did.
-    nobodys: Infusion,
-}
-
-impl Sorter {
-    fn take(&mut self, row: &Row, columns: &Columns) {
-        let read = row
-            .check_width()
-            .and_then(|()| self.place(row, columns))
-            .and_then(|at| Ok((at, self.sample(row, columns)?)));
-        match read {
-            Ok((at, sample)) => self.keep(at, &sample, row.line),
-            Err(fault) => {
-                let infusion = self.infusion_to_blame(row, columns);
-                infusion.intake.rows += 1;
-                infusion.reject(row, fault);
+    /// Takes one row. An error is one of the file as a whole: what, and what to do.
+    fn take(&mut self, row: &Row) -> std::result::Result<(), (String, String)> {
+        match self.row(row) {
+            Ok(Taken::Used(at) | Taken::Aside(at)) => {
+                self.gathering.count(at);
+                Ok(())
+            }
+            Err(Problem::File(what, hint)) => Err((what, hint)),
+            Err(Problem::Row(fault)) => {
+                let infusion = self.plan.infusion.map(|c| row.cell(c));
+                self.gathering.reject(infusion, row, fault);
+                Ok(())
             }
         }
     }
 
-    /// The series that the row belongs to.
-    fn place(&mut self, row: &Row, columns: &Columns) -> std::result::Result<usize, Fault> {
-        let infusion_cell = columns.infusion.map_or(&[][..], |c| row.cell(c));
-        let channel_cell = columns
-            .channel
-            .map_or(ONLY_CHANNEL.as_bytes(), |c| row.cell(c));
-        let guess = self
-            .last
-            .and_then(|l| self.series.get(l))
-            .map(|s| s.followed_by);
-        if let Some(at) = guess
-            && let Some(series) = self.series.get(at)
-            && same(&series.channel_cell, channel_cell)
-            && same(&series.infusion_cell, infusion_cell)
-        {
-            return Ok(at);
+    fn row(&mut self, row: &Row) -> std::result::Result<Taken, Problem> {
+        row.check_width()?;
+        // The plan is lent out and put back, so that reading may note what it finds.
+        match &self.plan.layout {
+            Layout::Row { channel, fields } => {
+                let at = self.gathering.place(row, self.plan.infusion, *channel)?;
+                let moment = moment(
+                    &mut self.clockwork,
+                    &mut self.gathering,
+                    &mut self.standing,
+                    at,
+                    row,
+                )?;
+                let sample = sample(&self.plan, fields, &mut self.missing, moment, row)?;
+                self.gathering.keep(at, &sample, row.line);
+                Ok(Taken::Used(at))
+            }
+            Layout::Wide(channels) => {
+                let infusion = self.plan.infusion;
+                let mut samples = Vec::with_capacity(channels.len());
+                for (id, fields) in channels {
+                    let at = self.gathering.named(row, infusion, id.as_bytes())?;
+                    let moment = moment(
+                        &mut self.clockwork,
+                        &mut self.gathering,
+                        &mut self.standing,
+                        at,
+                        row,
+                    )?;
+                    if fields.are_empty(row) {
+                        continue; // this channel was not running, or not connected
+                    }
+                    samples.push((
+                        at,
+                        sample(&self.plan, fields, &mut self.missing, moment, row)?,
+                    ));
+                }
+                // A row is used as a whole or not at all.
+                let first = samples.first().map(|(at, _)| *at);
+                for (at, sample) in &samples {
+                    self.gathering.keep(*at, sample, row.line);
+                }
+                first.map(Taken::Used).ok_or_else(|| {
+                    Problem::Row(Fault {
+                        column: None,
+                        reason: "no figure of any channel".into(),
+                    })
+                })
+            }
+            Layout::Long {
+                channel,
+                parameter,
+                value,
+                unit,
+                names,
+            } => {
+                let at = self.gathering.place(row, self.plan.infusion, *channel)?;
+                let moment = moment(
+                    &mut self.clockwork,
+                    &mut self.gathering,
+                    &mut self.standing,
+                    at,
+                    row,
+                )?;
+                let name = String::from_utf8_lossy(row.cell(*parameter));
+                let Some((what, factor)) = names.get(name.as_ref()) else {
+                    self.left_aside.1 += 1;
+                    if self.left_aside.0.len() < WORDS_KEPT {
+                        self.left_aside.0.insert(name.into_owned());
+                    }
+                    return Ok(Taken::Aside(at));
+                };
+                let factor = match (factor, unit) {
+                    (Some(factor), _) => *factor,
+                    (None, Some(unit)) => unit_factor(row, *unit, *what)?,
+                    (None, None) => 1.0,
+                };
+                let field = Field {
+                    column: *value,
+                    factor,
+                };
+                let figure = figure(&self.plan, field, *what, &mut self.missing, row)?;
+                let mut sample = Sample::nothing(moment);
+                match what {
+                    What::Pressure => sample.pressure_mmhg = figure,
+                    What::Rate => sample.rate_ml_h = figure,
+                    What::Volume => sample.volume_ml = figure,
+                    What::Limit => sample.limit_mmhg = figure,
+                }
+                self.gathering.keep(at, &sample, row.line);
+                Ok(Taken::Used(at))
+            }
         }
-        let infusion = match columns.infusion {
-            Some(column) => self.infusion(infusion_cell).map_err(in_column(column))?,
-            None => self.infusion_named(Box::default(), String::new()),
-        };
-        let key = (infusion, Box::from(channel_cell));
-        if let Some(&at) = self.series_by_name.get(&key) {
-            return Ok(at);
-        }
-        let channel = match columns.channel {
-            Some(column) => cell::name(channel_cell).map_err(in_column(column))?,
-            None => ONLY_CHANNEL,
-        };
-        let at = self.series.len();
-        self.series.push(Series {
-            infusion,
-            infusion_cell: infusion_cell.into(),
-            channel_cell: channel_cell.into(),
-            channel: channel.into(),
-            rows: Rows::default(),
-            followed_by: at,
-        });
-        self.series_by_name.insert(key, at);
-        Ok(at)
     }
 
-    fn infusion(&mut self, cell: &[u8]) -> std::result::Result<usize, &'static str> {
-        if let Some(&at) = self.infusion_by_name.get(cell) {
-            return Ok(at);
-        }
-        let name = cell::name(cell)?.to_string();
-        Ok(self.infusion_named(cell.into(), name))
-    }
-
-    fn infusion_named(&mut self, cell: Box<[u8]>, name: String) -> usize {
-        *self.infusion_by_name.entry(cell).or_insert_with(|| {
-            self.infusions.push(Infusion {
-                name,
-                ..Infusion::default()
+    fn notices(&self, table: &Table, notices: &mut Vec<Notice>) {
+        for (column, (words, cells)) in &self.missing {
+            notices.push(Notice::CellsMissing {
+                column: column_name(table, *column),
+                words: words.iter().cloned().collect(),
+                cells: *cells,
             });
-            self.infusions.len() - 1
-        })
-    }
-
-    /// Where a bad row is counted: at the infusion it names, else at that of the row before it.
-    fn infusion_to_blame(&mut self, row: &Row, columns: &Columns) -> &mut Infusion {
-        let named = match columns.infusion {
-            Some(column) => self.infusion(row.cell(column)).ok(),
-            None => Some(self.infusion_named(Box::default(), String::new())),
-        };
-        let before = self
-            .last
-            .and_then(|l| self.series.get(l))
-            .map(|s| s.infusion);
-        let at = named.or(before).unwrap_or(usize::MAX);
-        self.infusions.get_mut(at).unwrap_or(&mut self.nobodys)
-    }
-
-    fn sample(&mut self, row: &Row, columns: &Columns) -> std::result::Result<Sample, Fault> {
-        let moment = self
-            .moments
-            .read(row.cell(columns.time))
-            .map_err(in_column(columns.time))?;
-        let kind = *self.kind.get_or_insert(moment.kind);
-        if kind != moment.kind {
-            let reason = match kind {
-                Kind::Calendar => "seconds, where the trace has dates",
-                Kind::Seconds => "a date, where the trace has seconds",
-            };
-            return Err(in_column(columns.time)(reason));
         }
-        let number =
-            |column: usize, range| cell::number(row.cell(column), range).map_err(in_column(column));
-        let optional = |column: Option<usize>, range| match column {
-            Some(column) => Ok(number(column, range)?.unwrap_or(f64::NAN)),
-            None => Ok(f64::NAN),
-        };
-        Ok(Sample {
-            moment,
-            pressure_mmhg: number(columns.pressure, PRESSURE)?.unwrap_or(f64::NAN),
-            rate_ml_h: number(columns.rate, RATE)?
-                .ok_or_else(|| in_column(columns.rate)("empty"))?,
-            volume_ml: optional(columns.volume, VOLUME)?,
-            limit_mmhg: optional(columns.limit, LIMIT)?,
-        })
-    }
-
-    fn keep(&mut self, at: usize, sample: &Sample, line: u64) {
-        if let Some(before) = self.last.and_then(|l| self.series.get_mut(l)) {
-            before.followed_by = at;
+        let (names, rows) = &self.left_aside;
+        if 0 < *rows {
+            notices.push(Notice::ParametersIgnored {
+                names: names.iter().cloned().collect(),
+                rows: *rows,
+            });
         }
-        self.last = Some(at);
-        let Some(series) = self.series.get_mut(at) else {
-            return;
-        };
-        let rows = &mut series.rows;
-        rows.ticks.push(sample.moment.ticks);
-        rows.pressure_mmhg.push(sample.pressure_mmhg);
-        rows.rate_ml_h.push(sample.rate_ml_h);
-        rows.volume_ml.push(sample.volume_ml);
-        rows.limit_mmhg.push(sample.limit_mmhg);
-        rows.lines.push(u32::try_from(line).unwrap_or(u32::MAX));
-        if let Some(infusion) = self.infusions.get_mut(series.infusion) {
-            infusion.intake.rows += 1;
-            infusion.saw(sample.moment);
+        if 0 < self.clockwork.twice {
+            notices.push(Notice::HourTwice {
+                file: "trace",
+                rows: self.clockwork.twice,
+            });
         }
-    }
-
-    /// Stops where there is nothing to go on with, or too much was left out.
-    fn check(&self, table: &Table, settings: &Settings) -> Result<()> {
-        let all = || self.infusions.iter().chain([&self.nobodys]);
-        let rows: u64 = all().map(|i| i.intake.rows).sum();
-        let rejected: u64 = all().map(|i| i.intake.rows_rejected).sum();
-        if rows == 0 {
-            return Err(Error::in_file(&table.name, "there is a header but no row")
-                .hint("export it again; at least one row is expected"));
-        }
-        let none_left = rejected == rows;
-        if rejected as f64 <= MOST_REJECTED * rows as f64 || (settings.keep_going && !none_left) {
-            return Ok(());
-        }
-        let mut shown: Vec<&RejectedRow> = all().flat_map(|i| &i.intake.rejected).collect();
-        shown.sort_by_key(|r| r.line);
-        Err(too_many(table, rows, rejected, &shown))
-    }
-
-    fn records(mut self, header_notices: &[Notice]) -> Vec<Record> {
-        let kind = self.kind.unwrap_or(Kind::Seconds);
-        let mut by_infusion: Vec<Vec<Series>> = Vec::new();
-        by_infusion.resize_with(self.infusions.len(), Vec::new);
-        for series in self.series {
-            if let Some(of_infusion) = by_infusion.get_mut(series.infusion)
-                && !series.rows.ticks.is_empty()
-            {
-                of_infusion.push(series);
-            }
-        }
-        let mut records: Vec<Record> = Vec::new();
-        let mut unread = Vec::new();
-        for (mut infusion, series) in self.infusions.into_iter().zip(by_infusion) {
-            infusion.intake.notices.extend_from_slice(header_notices);
-            if series.is_empty() {
-                unread.push(Notice::InfusionUnread {
-                    rows: infusion.intake.rows,
-                    infusion: infusion.name,
-                });
-            } else {
-                records.push(record(infusion, series, kind));
-            }
-        }
-        records.sort_by(|a, b| a.infusion.cmp(&b.infusion));
-        if let Some(first) = records.first_mut() {
-            first.intake.notices.extend(unread);
-            // In front: they stood before every other row of the file.
-            first.intake.rows += self.nobodys.intake.rows;
-            first.intake.rows_rejected += self.nobodys.intake.rows_rejected;
-            self.nobodys
-                .intake
-                .rejected
-                .append(&mut first.intake.rejected);
-            self.nobodys.intake.rejected.truncate(REJECTED_SHOWN);
-            first.intake.rejected = self.nobodys.intake.rejected;
-        }
-        records
     }
 }
 
-/// Whether two short names are the same, byte by byte: the cell has just been written byte by byte, and a wide
-/// comparison would wait for the last of them (a quarter of the whole reading time, measured).
-fn same(a: &[u8], b: &[u8]) -> bool {
-    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a == b)
+impl Gathering {
+    fn place(
+        &mut self,
+        row: &Row,
+        infusion: Option<usize>,
+        channel: Option<usize>,
+    ) -> std::result::Result<usize, Fault> {
+        let named = self.series(
+            infusion.map(|c| row.cell(c)),
+            channel.map_or(ONLY_CHANNEL, |c| row.cell(c)),
+        );
+        named.map_err(|fault| match fault {
+            NoName::Infusion(reason) => in_column(infusion, reason),
+            NoName::Channel(reason) => in_column(channel, reason),
+        })
+    }
+
+    fn named(
+        &mut self,
+        row: &Row,
+        infusion: Option<usize>,
+        channel: &[u8],
+    ) -> std::result::Result<usize, Fault> {
+        let named = self.series(infusion.map(|c| row.cell(c)), channel);
+        named.map_err(|fault| match fault {
+            NoName::Infusion(reason) => in_column(infusion, reason),
+            NoName::Channel(reason) => in_column(None, reason),
+        })
+    }
 }
 
-fn in_column(column: usize) -> impl Fn(&'static str) -> Fault {
-    move |reason| Fault {
-        column: Some(column),
+impl Fields {
+    fn are_empty(&self, row: &Row) -> bool {
+        let optional = [self.volume, self.limit].into_iter().flatten();
+        let mut all = [self.pressure, self.rate].into_iter().chain(optional);
+        all.all(|field| row.cell(field.column).is_empty())
+    }
+}
+
+fn in_column(column: Option<usize>, reason: &'static str) -> Fault {
+    Fault {
+        column,
         reason: reason.into(),
     }
 }
 
-fn too_many(table: &Table, rows: u64, rejected: u64, shown: &[&RejectedRow]) -> Error {
-    let percent = 100.0 * rejected as f64 / rows as f64;
-    let said = |r: &RejectedRow| match r.value.as_str() {
-        "" => r.reason.clone(),
-        value => format!("{}: `{value}`", r.reason),
+fn moment(
+    clockwork: &mut Clockwork,
+    gathering: &mut Gathering,
+    standing: &mut Passage,
+    at: usize,
+    row: &Row,
+) -> std::result::Result<Moment, Problem> {
+    let time = clockwork.column();
+    let passage = match clockwork.needs_passage() {
+        true => gathering.passage(at).unwrap_or(standing),
+        false => standing,
     };
-    let mut what = format!("{rejected} of {rows} rows cannot be used ({percent:.1} %)");
-    let Some(first) = shown.first() else {
-        return Error::in_file(&table.name, what);
+    let moment = clockwork.read(row, passage).map_err(|no| match no {
+        NoMoment::Row(reason) => Problem::Row(in_column(Some(time), reason)),
+        NoMoment::File(what, hint) => Problem::File(what, hint),
+    })?;
+    gathering
+        .same_kind(moment)
+        .map_err(|reason| in_column(Some(time), reason))?;
+    Ok(moment)
+}
+
+fn sample(
+    plan: &Plan,
+    fields: &Fields,
+    missing: &mut BTreeMap<usize, (BTreeSet<String>, u64)>,
+    moment: Moment,
+    row: &Row,
+) -> std::result::Result<Sample, Fault> {
+    let mut optional = |field: Option<Field>, what| match field {
+        Some(field) => figure(plan, field, what, missing, row),
+        None => Ok(f64::NAN),
     };
-    what = format!("{}; {what}", said(first));
-    for row in shown.iter().skip(1).take(4) {
-        let also = format!("\n  also {}:{}: ", table.name.display(), row.line);
-        what += &match row.column.as_str() {
-            WHOLE_ROW => format!("{also}{}", said(row)),
-            column => format!("{also}column `{column}`: {}", said(row)),
-        };
+    let rate_ml_h = optional(Some(fields.rate), What::Rate)?;
+    if rate_ml_h.is_nan() && !plan.holds {
+        let cell = row.cell(fields.rate.column);
+        let reason = if cell.is_empty() { "empty" } else { "no rate" };
+        return Err(in_column(Some(fields.rate.column), reason));
     }
-    let mut error = Error::in_file(&table.name, what).at_line(first.line);
-    if first.column != WHOLE_ROW {
-        error = error.in_column(first.column.clone());
+    Ok(Sample {
+        moment,
+        pressure_mmhg: optional(Some(fields.pressure), What::Pressure)?,
+        rate_ml_h,
+        volume_ml: optional(fields.volume, What::Volume)?,
+        limit_mmhg: optional(fields.limit, What::Limit)?,
+    })
+}
+
+/// A figure in the contract's unit; NaN where nothing was measured.
+fn figure(
+    plan: &Plan,
+    field: Field,
+    what: What,
+    missing: &mut BTreeMap<usize, (BTreeSet<String>, u64)>,
+    row: &Row,
+) -> std::result::Result<f64, Fault> {
+    let cell = row.cell(field.column);
+    let wrong = |reason| in_column(Some(field.column), reason);
+    match plan.numbers.figure(cell).map_err(wrong)? {
+        Figure::Is(value) => in_range(value * field.factor, what.range()).map_err(wrong),
+        Figure::Empty => Ok(f64::NAN),
+        Figure::Missing => {
+            let (words, cells) = missing.entry(field.column).or_default();
+            *cells += 1;
+            if words.len() < WORDS_KEPT {
+                words.insert(String::from_utf8_lossy(cell).into_owned());
+            }
+            Ok(f64::NAN)
+        }
     }
-    let mut hint = String::new();
-    if first.column == "time" && first.value.contains(|c: char| c.is_ascii_digit()) {
-        hint += &format!("write times as {EXAMPLE}, or as seconds from the record's start; ");
-    }
-    if first.value.contains(',') {
-        hint += "write decimals with a point; ";
-    }
-    if rejected == rows {
-        error.hint(format!("{hint}no row of the file can be used"))
-    } else {
-        error.hint(format!(
-            "{hint}mend these rows, or leave them out with `--keep-going`"
-        ))
-    }
+}
+
+fn unit_factor(row: &Row, column: usize, what: What) -> std::result::Result<f64, Fault> {
+    let wrong = |reason| in_column(Some(column), reason);
+    let text = std::str::from_utf8(row.cell(column)).map_err(|_| wrong("not a unit"))?;
+    let unit = Unit::find(text).filter(|u| u.quantity == what.quantity());
+    let unit = unit.ok_or_else(|| wrong("not a unit of this figure"))?;
+    unit.factor
+        .ok_or_else(|| wrong("a scale without a fixed size"))
 }

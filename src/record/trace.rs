@@ -156,4 +156,32 @@ pub enum Notice {
         /// How many.
         events: usize,
     },
+    /// Cells with a word or a comparator in the place of a figure, read as "not measured".
+    CellsMissing {
+        /// The column.
+        column: String,
+        /// The distinct words.
+        words: Vec<String>,
+        /// How many cells.
+        cells: u64,
+    },
+    /// Rows of a table with one value each whose value is none of the four figures, left aside.
+    ParametersIgnored {
+        /// Their names.
+        names: Vec<String>,
+        /// How many rows.
+        rows: u64,
+    },
+    /// Rows in the hour that comes twice when summer time ends; which of the two was told by the order of rows.
+    HourTwice {
+        /// Which file: `trace` or `events`.
+        file: &'static str,
+        /// How many rows.
+        rows: u64,
+    },
+    /// Columns whose names may identify a person or a device, and were replaced by running names.
+    NamesReplaced {
+        /// Their headers.
+        columns: Vec<String>,
+    },
 }

@@ -86,7 +86,7 @@ fn folder(dir: &Path, row: &InfusionRow, settings: &Settings) -> Found {
         events,
         line: row.line_file.as_ref().map(|l| dir.join(l)),
         infusion: row.infusion.clone(),
-        settings: *settings,
+        settings: settings.clone(),
     })
 }
 
@@ -133,7 +133,10 @@ fn shared_records(
 ) -> Result<Shared> {
     let tables = tables_in(&dir.join("traces"))?;
     // One infusion's bad rows must not stop the others': judged for each below.
-    let lenient = Settings { keep_going: true };
+    let lenient = Settings {
+        keep_going: true,
+        mapping: settings.mapping.clone(),
+    };
     let read: Vec<_> = tables
         .par_iter()
         .map(|path| (path, read_table(path, &lenient)))

@@ -56,6 +56,9 @@ pub struct Args {
     /// Leave out groups of fewer infusions than this (and one more where a small one could be worked out)
     #[arg(long, value_name = "N")]
     smallest_group: Option<usize>,
+    /// Which column of the traces and events is what: a TOML file, as `patency map` writes it
+    #[arg(long, value_name = "FILE")]
+    map: Option<PathBuf>,
     /// Use records although more than 1 % of their rows cannot be used
     #[arg(long)]
     keep_going: bool,
@@ -117,6 +120,7 @@ pub fn run(args: &Args) -> Result<()> {
 
     let reading = Reading {
         keep_going: args.keep_going,
+        mapping: open::mapping(args.map.as_deref())?,
     };
     let keep = args.out.as_deref().map(reviews::Keep::open).transpose()?;
     let reviewed = gather::gather(&args.dir, &list, &reading)

@@ -82,7 +82,7 @@ fn an_events_file_that_cannot_be_placed_is_refused(
 #[test]
 fn told_to_keep_going_the_bad_rows_of_the_events_are_counted_and_shown() {
     let events = "time,event\nlater,start\n2031-03-04T09:00:00+01:00,stop\n";
-    let settings = Settings { keep_going: true };
+    let settings = going();
     let record = read_all(TRACE.as_bytes(), Some(events), None, &settings)
         .unwrap()
         .remove(0);

@@ -68,7 +68,7 @@ proptest! {
     ) {
         let mut file = if header { b"time,channel,pressure_mmhg,rate_ml_h\n".to_vec() } else { Vec::new() };
         file.extend(&bytes);
-        if let Ok(records) = read_all(&file, None, None, &Settings { keep_going: true }) {
+        if let Ok(records) = read_all(&file, None, None, &going()) {
             prop_assert_eq!(rows_accounted_for(&records), rows_given(&file));
         }
         let text = String::from_utf8_lossy(&bytes);

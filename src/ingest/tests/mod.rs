@@ -1,9 +1,11 @@
 //! Tests of the reading as a whole: what the files say, what is refused, and in which words. The helpers here alone
 //! know how the room is called.
 
+mod dresses;
 mod events;
 mod laws;
 mod line;
+mod mapped;
 mod refused;
 mod trace;
 
@@ -45,8 +47,15 @@ fn read_with(trace: &str, events: Option<&str>, line: Option<&str>) -> Result<Re
     Ok(records.remove(0))
 }
 
+fn going() -> Settings {
+    Settings {
+        keep_going: true,
+        mapping: None,
+    }
+}
+
 fn keep_going(trace: &str) -> Result<Vec<Record>> {
-    read_all(trace.as_bytes(), None, None, &Settings { keep_going: true })
+    read_all(trace.as_bytes(), None, None, &going())
 }
 
 /// `time,channel,pressure_mmhg,rate_ml_h,volume_ml` and rows.

@@ -92,6 +92,29 @@ pub fn notice(notice: &Notice) -> String {
             count(*events as u64, "event belongs", "events belong"),
             if *events == 1 { "was" } else { "were" }
         ),
+        Notice::CellsMissing {
+            column,
+            words,
+            cells,
+        } => format!(
+            "In column “{}” {} read as not measured: {}.",
+            clip(column),
+            count(*cells, "cell was", "cells were"),
+            quoted(words)
+        ),
+        Notice::ParametersIgnored { names, rows } => format!(
+            "{} with other figures than pressure, rate, volume and limit left aside: {}.",
+            count(*rows, "row was", "rows were"),
+            quoted(names)
+        ),
+        Notice::HourTwice { file, rows } => format!(
+            "{} of the {file} in the hour that comes twice when summer time ends; which of the two was told by the order of the rows.",
+            count(*rows, "row lies", "rows lie")
+        ),
+        Notice::NamesReplaced { columns } => format!(
+            "Names that may identify a person or a device were replaced by running ones: {}.",
+            quoted(columns)
+        ),
         Notice::NoPressure { channel } => format!(
             "No pressure was measured on channel “{}”: nothing can be said of it.",
             clip(channel)

@@ -1,0 +1,333 @@
+//! Rows gather at their infusion and channel; bad ones aside, with their place.
+//!
+//! In: samples and rejected rows, one after the other. Out: records, or the error where too much was bad.
+
+use super::assemble::{Infusion, Series, record};
+use super::cell;
+use super::moment::{EXAMPLE, Kind, Moment};
+use super::order::Rows;
+use super::table::{Fault, REJECTED_SHOWN, Row, Table, WHOLE_ROW};
+use super::when::Passage;
+use super::{MOST_REJECTED, Settings};
+use crate::error::{Error, Result};
+use crate::record::{Notice, Record, RejectedRow};
+use std::collections::HashMap;
+
+/// What one row says of one channel; NaN stands where it says nothing.
+pub(super) struct Sample {
+    pub(super) moment: Moment,
+    pub(super) pressure_mmhg: f64,
+    pub(super) rate_ml_h: f64,
+    pub(super) volume_ml: f64,
+    pub(super) limit_mmhg: f64,
+}
+
+impl Sample {
+    /// A moment at which nothing is known yet.
+    pub(super) fn nothing(moment: Moment) -> Self {
+        Self {
+            moment,
+            pressure_mmhg: f64::NAN,
+            rate_ml_h: f64::NAN,
+            volume_ml: f64::NAN,
+            limit_mmhg: f64::NAN,
+        }
+    }
+}
+
+/// Why a row has no series.
+pub(super) enum NoName {
+    /// The infusion's cell is at fault.
+    Infusion(&'static str),
+    /// The channel's cell is at fault.
+    Channel(&'static str),
+}
+
+/// All that was gathered so far.
+#[derive(Default)]
+pub(super) struct Gathering {
+    kind: Option<Kind>,
+    infusions: Vec<Infusion>,
+    infusion_by_name: HashMap<Box<[u8]>, usize>,
+    series: Vec<Series>,
+    series_by_name: HashMap<(usize, Box<[u8]>), usize>,
+    /// The series of the last row used.
+    last: Option<usize>,
+    /// Rows that name no infusion, before any row did.
+    nobodys: Infusion,
+    /// Names to give in the place of those in the file, which may identify somebody.
+    pub(super) aliases: Aliases,
+    /// Whether a row may hold a part of a sample only: what it leaves out holds on from the row before.
+    pub(super) in_parts: bool,
+}
+
+/// Running names in the place of such as may identify a person or a device.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Aliases {
+    pub(super) infusions: Option<HashMap<Box<[u8]>, String>>,
+    pub(super) channels: Option<HashMap<Box<[u8]>, String>>,
+}
+
+impl Aliases {
+    /// The name to give: the cell's own, or a running one.
+    pub(super) fn name(
+        aliases: &mut Option<HashMap<Box<[u8]>, String>>,
+        word: &str,
+        cell: &[u8],
+    ) -> std::result::Result<String, &'static str> {
+        let Some(known) = aliases else {
+            return cell::name(cell).map(str::to_string);
+        };
+        if cell.is_empty() {
+            return Err("empty");
+        }
+        let next = known.len() + 1;
+        let name = known
+            .entry(cell.into())
+            .or_insert_with(|| format!("{word}-{next:03}"));
+        Ok(name.clone())
+    }
+}
+
+impl Gathering {
+    /// The series of these names; made where it is new.
+    pub(super) fn series(
+        &mut self,
+        infusion_cell: Option<&[u8]>,
+        channel_cell: &[u8],
+    ) -> std::result::Result<usize, NoName> {
+        let cell = infusion_cell.unwrap_or_default();
+        let guess = self
+            .last
+            .and_then(|l| self.series.get(l))
+            .map(|s| s.followed_by);
+        if let Some(at) = guess
+            && let Some(series) = self.series.get(at)
+            && same(&series.channel_cell, channel_cell)
+            && same(&series.infusion_cell, cell)
+        {
+            return Ok(at);
+        }
+        let infusion = self.infusion(infusion_cell).map_err(NoName::Infusion)?;
+        let key = (infusion, Box::from(channel_cell));
+        if let Some(&at) = self.series_by_name.get(&key) {
+            return Ok(at);
+        }
+        let channel = Aliases::name(&mut self.aliases.channels, "channel", channel_cell)
+            .map_err(NoName::Channel)?;
+        let at = self.series.len();
+        self.series.push(Series {
+            infusion,
+            infusion_cell: cell.into(),
+            channel_cell: channel_cell.into(),
+            channel,
+            rows: Rows::default(),
+            passage: Passage::default(),
+            followed_by: at,
+        });
+        self.series_by_name.insert(key, at);
+        Ok(at)
+    }
+
+    fn infusion(&mut self, cell: Option<&[u8]>) -> std::result::Result<usize, &'static str> {
+        if let Some(&at) = self.infusion_by_name.get(cell.unwrap_or_default()) {
+            return Ok(at);
+        }
+        let name = match cell {
+            Some(cell) => Aliases::name(&mut self.aliases.infusions, "infusion", cell)?,
+            None => String::new(),
+        };
+        let at = self.infusions.len();
+        self.infusions.push(Infusion {
+            name,
+            ..Infusion::default()
+        });
+        self.infusion_by_name
+            .insert(cell.unwrap_or_default().into(), at);
+        Ok(at)
+    }
+
+    /// Where the clock of a series stands.
+    pub(super) fn passage(&mut self, at: usize) -> Option<&mut Passage> {
+        self.series.get_mut(at).map(|s| &mut s.passage)
+    }
+
+    /// Counts a row that was used, at the infusion of a series.
+    pub(super) fn count(&mut self, at: usize) {
+        let series = self.series.get(at);
+        if let Some(infusion) = series.and_then(|s| self.infusions.get_mut(s.infusion)) {
+            infusion.intake.rows += 1;
+        }
+    }
+
+    /// Counts and shows a row that was not used: at the infusion it names, else at that of the row before it.
+    pub(super) fn reject(&mut self, infusion_cell: Option<&[u8]>, row: &Row, fault: Fault) {
+        let named = self.infusion(infusion_cell).ok();
+        let before = self
+            .last
+            .and_then(|l| self.series.get(l))
+            .map(|s| s.infusion);
+        let at = named.or(before).unwrap_or(usize::MAX);
+        let infusion = self.infusions.get_mut(at).unwrap_or(&mut self.nobodys);
+        infusion.intake.rows += 1;
+        infusion.reject(row, fault);
+    }
+
+    /// The file's kind of time is that of its first moment; one of the other kind is refused.
+    pub(super) fn same_kind(&mut self, moment: Moment) -> std::result::Result<(), &'static str> {
+        match (*self.kind.get_or_insert(moment.kind), moment.kind) {
+            (Kind::Calendar, Kind::Seconds) => Err("seconds, where the trace has dates"),
+            (Kind::Seconds, Kind::Calendar) => Err("a date, where the trace has seconds"),
+            (Kind::Calendar, Kind::Calendar) | (Kind::Seconds, Kind::Seconds) => Ok(()),
+        }
+    }
+
+    /// The kind of time of the file.
+    pub(super) fn kind(&self) -> Kind {
+        self.kind.unwrap_or(Kind::Seconds)
+    }
+
+    /// Puts a sample into its series.
+    pub(super) fn keep(&mut self, at: usize, sample: &Sample, line: u64) {
+        if let Some(before) = self.last.and_then(|l| self.series.get_mut(l)) {
+            before.followed_by = at;
+        }
+        self.last = Some(at);
+        let Some(series) = self.series.get_mut(at) else {
+            return;
+        };
+        let rows = &mut series.rows;
+        rows.ticks.push(sample.moment.ticks);
+        rows.pressure_mmhg.push(sample.pressure_mmhg);
+        rows.rate_ml_h.push(sample.rate_ml_h);
+        rows.volume_ml.push(sample.volume_ml);
+        rows.limit_mmhg.push(sample.limit_mmhg);
+        rows.lines.push(u32::try_from(line).unwrap_or(u32::MAX));
+        if let Some(infusion) = self.infusions.get_mut(series.infusion) {
+            infusion.saw(sample.moment);
+        }
+    }
+
+    /// Joins the parts of samples, where rows hold parts. `rate` is the name of the rate's column.
+    pub(super) fn join_parts(&mut self, rate: &str) {
+        if !self.in_parts {
+            return;
+        }
+        for series in &mut self.series {
+            let joined = series.rows.join_parts();
+            if let Some(infusion) = self.infusions.get_mut(series.infusion) {
+                infusion.intake.repeats += joined.repeats;
+                for line in joined.before_rate {
+                    infusion.reject_shown(RejectedRow {
+                        line,
+                        column: rate.to_string(),
+                        value: String::new(),
+                        reason: "no rate is known yet at this time".into(),
+                    });
+                }
+            }
+        }
+    }
+
+    /// Stops where there is nothing to go on with, or too much was left out.
+    pub(super) fn check(&self, table: &Table, settings: &Settings) -> Result<()> {
+        let all = || self.infusions.iter().chain([&self.nobodys]);
+        let rows: u64 = all().map(|i| i.intake.rows).sum();
+        let rejected: u64 = all().map(|i| i.intake.rows_rejected).sum();
+        if rows == 0 {
+            return Err(Error::in_file(&table.name, "there is a header but no row")
+                .hint("export it again; at least one row is expected"));
+        }
+        let none_left = rejected == rows;
+        if rejected as f64 <= MOST_REJECTED * rows as f64 || (settings.keep_going && !none_left) {
+            return Ok(());
+        }
+        let mut shown: Vec<&RejectedRow> = all().flat_map(|i| &i.intake.rejected).collect();
+        shown.sort_by_key(|r| r.line);
+        Err(too_many(table, rows, rejected, &shown))
+    }
+
+    pub(super) fn records(mut self, header_notices: &[Notice]) -> Vec<Record> {
+        let kind = self.kind.unwrap_or(Kind::Seconds);
+        let mut by_infusion: Vec<Vec<Series>> = Vec::new();
+        by_infusion.resize_with(self.infusions.len(), Vec::new);
+        for series in self.series {
+            if let Some(of_infusion) = by_infusion.get_mut(series.infusion)
+                && !series.rows.ticks.is_empty()
+            {
+                of_infusion.push(series);
+            }
+        }
+        let mut records: Vec<Record> = Vec::new();
+        let mut unread = Vec::new();
+        for (mut infusion, series) in self.infusions.into_iter().zip(by_infusion) {
+            infusion.intake.notices.extend_from_slice(header_notices);
+            if series.is_empty() {
+                unread.push(Notice::InfusionUnread {
+                    rows: infusion.intake.rows,
+                    infusion: infusion.name,
+                });
+            } else {
+                records.push(record(infusion, series, kind));
+            }
+        }
+        records.sort_by(|a, b| a.infusion.cmp(&b.infusion));
+        if let Some(first) = records.first_mut() {
+            first.intake.notices.extend(unread);
+            // In front: they stood before every other row of the file.
+            first.intake.rows += self.nobodys.intake.rows;
+            first.intake.rows_rejected += self.nobodys.intake.rows_rejected;
+            self.nobodys
+                .intake
+                .rejected
+                .append(&mut first.intake.rejected);
+            self.nobodys.intake.rejected.truncate(REJECTED_SHOWN);
+            first.intake.rejected = self.nobodys.intake.rejected;
+        }
+        records
+    }
+}
+
+/// Whether two short names are the same, byte by byte: the cell has just been written byte by byte, and a wide
+/// comparison would wait for the last of them (a quarter of the whole reading time, measured).
+fn same(a: &[u8], b: &[u8]) -> bool {
+    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| a == b)
+}
+
+fn too_many(table: &Table, rows: u64, rejected: u64, shown: &[&RejectedRow]) -> Error {
+    let percent = 100.0 * rejected as f64 / rows as f64;
+    let said = |r: &RejectedRow| match r.value.as_str() {
+        "" => r.reason.clone(),
+        value => format!("{}: `{value}`", r.reason),
+    };
+    let mut what = format!("{rejected} of {rows} rows cannot be used ({percent:.1} %)");
+    let Some(first) = shown.first() else {
+        return Error::in_file(&table.name, what);
+    };
+    what = format!("{}; {what}", said(first));
+    for row in shown.iter().skip(1).take(4) {
+        let also = format!("\n  also {}:{}: ", table.name.display(), row.line);
+        what += &match row.column.as_str() {
+            WHOLE_ROW => format!("{also}{}", said(row)),
+            column => format!("{also}column `{column}`: {}", said(row)),
+        };
+    }
+    let mut error = Error::in_file(&table.name, what).at_line(first.line);
+    if first.column != WHOLE_ROW {
+        error = error.in_column(first.column.clone());
+    }
+    let mut hint = String::new();
+    if first.column == "time" && first.value.contains(|c: char| c.is_ascii_digit()) {
+        hint += &format!("write times as {EXAMPLE}, or as seconds from the record's start; ");
+    }
+    if first.value.contains(',') {
+        hint += "write decimals with a point; ";
+    }
+    if rejected == rows {
+        error.hint(format!("{hint}no row of the file can be used"))
+    } else {
+        error.hint(format!(
+            "{hint}mend these rows, or leave them out with `--keep-going`"
+        ))
+    }
+}

@@ -1,0 +1,254 @@
+//! Numbers as exports write them: decimal comma, thousands marks, dashes and comparators in the place of a figure.
+//!
+//! In: a cell. Out: the number, none with the reason, or a refusal. A cell that does not fit the file's decimal sign
+//! is refused, never read in the other way: `1,234` is one and a bit or a thousand and more.
+
+/// How a file writes numbers.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Numbers {
+    /// The decimal sign, `.` or `,`.
+    pub(super) decimal: u8,
+    /// The mark between thousands, where the file has one.
+    pub(super) thousands: Option<char>,
+    /// Words that stand where nothing was measured.
+    pub(super) missing: Vec<String>,
+}
+
+/// Words that stand for "not measured" in exports of all kinds (common practice, no source).
+pub(super) const USUAL_MISSING: &[&str] = &[
+    "-", "--", "---", "----", "–", "—", "n/a", "N/A", "NA", "NaN", "nan", "null", "NULL", "OFF",
+    "off", "*", "**", "***",
+];
+
+/// What a cell says.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Figure {
+    /// A number.
+    Is(f64),
+    /// The cell is empty.
+    Empty,
+    /// The cell has a word or a comparator in the place of a number.
+    Missing,
+}
+
+impl Numbers {
+    /// As the contract has it: a point, no marks, no words.
+    pub(super) fn contract() -> Self {
+        Self {
+            decimal: b'.',
+            thousands: None,
+            missing: Vec::new(),
+        }
+    }
+
+    /// Whether cells need no more than the contract's reading.
+    fn is_contract(&self) -> bool {
+        self.decimal == b'.' && self.thousands.is_none() && self.missing.is_empty()
+    }
+
+    /// Reads a cell. Infinite numbers and NaN are refused.
+    pub(super) fn figure(&self, cell: &[u8]) -> Result<Figure, &'static str> {
+        if cell.is_empty() {
+            return Ok(Figure::Empty);
+        }
+        if self.is_contract() {
+            return self.plain(cell).map(Figure::Is);
+        }
+        let text = std::str::from_utf8(cell)
+            .map_err(|_| "not a number")?
+            .trim();
+        if self.missing.iter().any(|word| word == text) || text.starts_with(['<', '>', '≤', '≥'])
+        {
+            return Ok(Figure::Missing);
+        }
+        self.plain(text.as_bytes()).map(Figure::Is)
+    }
+
+    /// Reads a cell that must hold a number.
+    pub(super) fn plain(&self, cell: &[u8]) -> Result<f64, &'static str> {
+        let parsed = if self.decimal == b'.' && self.thousands.is_none() && cell.is_ascii() {
+            fast_float2::parse::<f64, _>(cell)
+        } else {
+            let mut buffer = [0; 64];
+            let n = self.undress(cell, &mut buffer).ok_or("not a number")?;
+            fast_float2::parse::<f64, _>(buffer.get(..n).unwrap_or_default())
+        };
+        let value = parsed.map_err(|_| "not a number")?;
+        if value.is_finite() {
+            Ok(value)
+        } else {
+            Err("not a finite number")
+        }
+    }
+
+    /// Writes the number with a point and without marks; `None` where the marks are out of place.
+    fn undress(&self, cell: &[u8], into: &mut [u8; 64]) -> Option<usize> {
+        let text = std::str::from_utf8(cell).ok()?;
+        let mut n = 0;
+        let mut since_mark = None; // digits since the last thousands mark
+        let mut leading = 0; // digits before the first one
+        let mut whole = true; // before decimal sign and exponent
+        for c in text.chars() {
+            let put = if u32::from(c) == u32::from(self.decimal) {
+                if !whole || since_mark.is_some_and(|d| d != 3) {
+                    return None;
+                }
+                whole = false;
+                b'.'
+            } else if self.thousands.is_some_and(|mark| same_mark(mark, c)) {
+                if !whole || since_mark.map_or(leading == 0 || 3 < leading, |d| d != 3) {
+                    return None;
+                }
+                since_mark = Some(0);
+                continue;
+            } else {
+                match c {
+                    '0'..='9' => {
+                        if whole {
+                            match &mut since_mark {
+                                Some(digits) => *digits += 1,
+                                None => leading += 1,
+                            }
+                        }
+                        c as u8
+                    }
+                    'e' | 'E' => {
+                        if whole && since_mark.is_some_and(|d| d != 3) {
+                            return None;
+                        }
+                        whole = false;
+                        b'e'
+                    }
+                    '+' => b'+',
+                    '-' | '\u{2212}' => b'-',
+                    _ => return None,
+                }
+            };
+            *into.get_mut(n)? = put;
+            n += 1;
+        }
+        if whole && since_mark.is_some_and(|d| d != 3) {
+            return None;
+        }
+        Some(n)
+    }
+}
+
+/// Blanks between thousands are written in several ways.
+fn same_mark(mark: char, c: char) -> bool {
+    let blank = |c: char| matches!(c, ' ' | '\u{a0}' | '\u{202f}' | '\u{2009}');
+    mark == c || (blank(mark) && blank(c)) || (mark == '\'' && c == '\u{2019}')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use rstest::rstest;
+
+    fn numbers(decimal: char, thousands: Option<char>) -> Numbers {
+        Numbers {
+            decimal: decimal as u8,
+            thousands,
+            missing: vec!["---".into()],
+        }
+    }
+
+    #[rstest]
+    #[case("12.5", Ok(Figure::Is(12.5)))]
+    #[case("", Ok(Figure::Empty))]
+    #[case("-3", Ok(Figure::Is(-3.0)))]
+    #[case("1e2", Ok(Figure::Is(100.0)))]
+    #[case("12,5", Err("not a number"))]
+    #[case("12 mmHg", Err("not a number"))]
+    #[case("---", Err("not a number"))]
+    #[case("NaN", Err("not a finite number"))]
+    #[case("-inf", Err("not a finite number"))]
+    #[case("1e999", Err("not a finite number"))]
+    fn in_the_contracts_dress_a_cell_is_a_number_empty_or_refused(
+        #[case] cell: &str,
+        #[case] expected: Result<Figure, &'static str>,
+    ) {
+        assert_eq!(Numbers::contract().figure(cell.as_bytes()), expected);
+    }
+
+    #[rstest]
+    #[case("12,5", Some('.'), 12.5)]
+    #[case("1.234,5", Some('.'), 1234.5)]
+    #[case("1.234.567", Some('.'), 1_234_567.0)]
+    #[case("-0,25", None, -0.25)]
+    #[case("\u{2212}3,5", None, -3.5)]
+    #[case("1 234,5", Some(' '), 1234.5)]
+    #[case("1\u{a0}234,5", Some(' '), 1234.5)]
+    #[case("1\u{202f}234,5", Some('\u{a0}'), 1234.5)]
+    #[case("1'234,5", Some('\''), 1234.5)]
+    #[case("1,5E2", None, 150.0)]
+    fn a_number_with_a_decimal_comma_is_read(
+        #[case] cell: &str,
+        #[case] mark: Option<char>,
+        #[case] value: f64,
+    ) {
+        assert_eq!(
+            numbers(',', mark).figure(cell.as_bytes()),
+            Ok(Figure::Is(value))
+        );
+    }
+
+    #[rstest]
+    #[case("12.5", ',', None)]
+    #[case("12,5", '.', None)]
+    #[case("1.23,5", ',', Some('.'))]
+    #[case("12.34", ',', Some('.'))]
+    #[case(".123", ',', Some('.'))]
+    #[case("1234.567", ',', Some('.'))]
+    #[case("1,2,3", ',', None)]
+    #[case("5 mmHg", '.', None)]
+    fn a_number_in_another_dress_is_refused_not_misread(
+        #[case] cell: &str,
+        #[case] decimal: char,
+        #[case] mark: Option<char>,
+    ) {
+        assert_eq!(
+            numbers(decimal, mark).figure(cell.as_bytes()),
+            Err("not a number")
+        );
+    }
+
+    #[rstest]
+    #[case("---")]
+    #[case("<5")]
+    #[case("> 999")]
+    #[case("≥ 1000")]
+    fn dashes_and_comparators_are_missing_never_a_number(#[case] cell: &str) {
+        assert_eq!(
+            numbers('.', None).figure(cell.as_bytes()),
+            Ok(Figure::Missing)
+        );
+    }
+
+    proptest! {
+        #[test]
+        fn a_number_is_the_same_in_every_dress(whole in 0_u64..10_000_000_000, thousandths in 0_u64..1000, minus: bool) {
+            let sign = if minus { "-" } else { "" };
+            let expected: f64 = format!("{sign}{whole}.{thousandths:03}").parse().unwrap();
+            let digits = whole.to_string();
+            for mark in ['.', ' ', '\''] {
+                let mut marked = String::new();
+                for (i, c) in digits.chars().enumerate() {
+                    if 0 < i && (digits.len() - i) % 3 == 0 {
+                        marked.push(mark);
+                    }
+                    marked.push(c);
+                }
+                let cell = format!("{sign}{marked},{thousandths:03}");
+                prop_assert_eq!(numbers(',', Some(mark)).figure(cell.as_bytes()), Ok(Figure::Is(expected)));
+            }
+        }
+
+        #[test]
+        fn any_bytes_are_read_or_refused_without_panic(cell in proptest::collection::vec(any::<u8>(), 0..80)) {
+            let _ = numbers(',', Some('.')).figure(&cell);
+            let _ = Numbers::contract().figure(&cell);
+        }
+    }
+}
