@@ -169,7 +169,7 @@ fn the_filter_is_the_last_check_and_the_suspected_part_is_named() {
             "{other} comes after the filter"
         );
     }
-    assert!(text[checks..].contains("Suspected part: Filter 93 %"));
+    assert!(text[checks..].contains("Suspected part: Filter 93\u{a0}%"));
 }
 
 #[test]

@@ -345,7 +345,17 @@ fn captions(picture: &mut Picture, plan: &Plan, e: &Episode, marked: &[(Site, f6
             );
         }
     }
-    let text = format!("Nowhere in the line: {}", elsewhere.join(", "));
-    picture.text((4.0, y + 52.0), plan.em, Anchor::Start, ink::TEXT, text);
-    y + 60.0
+    // Beside each other where there is room, else below.
+    let whole = format!("Nowhere in the line: {}", elsewhere.join(", "));
+    let mut lines = vec![whole];
+    if picture.width - 8.0 < 1.1 * Picture::text_width(&lines.concat(), plan.em) {
+        lines = vec!["Nowhere in the line:".to_string()];
+        lines.extend(elsewhere);
+    }
+    let mut y = y + 52.0;
+    for text in lines {
+        picture.text((4.0, y), plan.em, Anchor::Start, ink::TEXT, text);
+        y += 15.0;
+    }
+    y - 7.0
 }

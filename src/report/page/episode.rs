@@ -79,7 +79,7 @@ impl EpisodeView {
                 .collect(),
             causes: words::causes_by_probability(e),
             evidence: e.evidence.iter().map(EvidenceRow::new).collect(),
-            checks: e.checks.iter().map(|&c| CheckRow::new(e, c)).collect(),
+            checks: checks(e),
             cannot_tell: e
                 .cannot_tell
                 .iter()
@@ -144,6 +144,19 @@ impl CheckRow {
                 .collect(),
         }
     }
+}
+
+/// The checks; the evidence for a site stands beside the first check of it only.
+fn checks(e: &Episode) -> Vec<CheckRow> {
+    let mut rows: Vec<CheckRow> = Vec::new();
+    for &check in &e.checks {
+        let mut row = CheckRow::new(e, check);
+        if row.part.is_some() && rows.iter().any(|other| other.part == row.part) {
+            row.evidence.clear();
+        }
+        rows.push(row);
+    }
+    rows
 }
 
 /// The site that a check settles; `None` for one that looks for something else.

@@ -52,7 +52,8 @@ pub fn leading(review: &Review) -> Option<&Episode> {
         .max_by(|a, b| rank(a).total_cmp(&rank(b)))
 }
 
-/// Which episode leads the report: one that alarmed before one that did not, then by certainty of a hindered flow.
+/// Which episode leads the report: one that alarmed before one that did not, then by certainty of a hindered flow,
+/// with a site before one without.
 fn rank(e: &Episode) -> f64 {
     let hindered: f64 = Site::ALL
         .iter()
@@ -60,7 +61,8 @@ fn rank(e: &Episode) -> f64 {
         .filter(|(site, _)| site.is_obstruction())
         .map(|(_, p)| p)
         .sum();
-    hindered + if e.alarm_s.is_some() { 1.0 } else { 0.0 }
+    let told = if e.suggested.is_some() { 1.0 } else { 0.5 };
+    told * hindered + if e.alarm_s.is_some() { 1.0 } else { 0.0 }
 }
 
 fn lower(text: &str) -> String {
@@ -127,10 +129,10 @@ fn clause(site: Site, e: &Episode) -> String {
             .map(|c| format!("“{}”", clip(c)))
             .collect::<Vec<_>>(),
     );
-    let of = if e.channels.is_empty() {
-        String::new()
-    } else {
-        format!(" of channel {channels}")
+    let of = match e.channels.len() {
+        0 => String::new(),
+        1 => format!(" of channel {channels}"),
+        _ => format!(" of channels {channels}"),
     };
     match (site, e.course) {
         (Site::Supply, _) => format!("the supply{of} stopped above the pump"),

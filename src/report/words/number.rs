@@ -91,15 +91,16 @@ pub fn with_interval(e: Estimate, in_words: fn(f64) -> String, share: &str) -> S
     )
 }
 
-/// A probability in whole per cent; never 0 or 100, for nothing here is certain.
+/// A probability in whole per cent; never 0 or 100, for nothing here is certain. The
+/// space does not break.
 pub fn percent(share: f64) -> String {
     let whole = (share * 100.0).round();
     if whole < 1.0 {
-        "under 1 %".into()
+        "under 1\u{a0}%".into()
     } else if 99.0 < whole {
-        "over 99 %".into()
+        "over 99\u{a0}%".into()
     } else {
-        format!("{whole:.0} %")
+        format!("{whole:.0}\u{a0}%")
     }
 }
 
@@ -156,9 +157,9 @@ mod tests {
     #[case(compliance(0.0123), "0.012 µL/mmHg")]
     #[case(volume(0.313), "0.31 mL")]
     #[case(volume(0.001), "less than 0.01 mL")]
-    #[case(percent(0.004), "under 1 %")]
-    #[case(percent(0.997), "over 99 %")]
-    #[case(percent(0.884), "88 %")]
+    #[case(percent(0.004), "under 1\u{a0}%")]
+    #[case(percent(0.997), "over 99\u{a0}%")]
+    #[case(percent(0.884), "88\u{a0}%")]
     #[case(duration(45.0), "45 s")]
     #[case(duration(720.0), "12 min")]
     #[case(duration(12_000.0), "3 h 20 min")]
