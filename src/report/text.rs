@@ -94,7 +94,7 @@ impl Page {
             } else {
                 ("", "")
             };
-            self.text += &format!("{lead}{on}{line}{off}\n");
+            self.text += &words::plain(&format!("{lead}{on}{line}{off}\n"));
         }
     }
 
@@ -129,7 +129,7 @@ impl Page {
                 "█".repeat(filled),
                 "·".repeat(bar - filled)
             );
-            self.text += &format!("{row}\n");
+            self.text += &words::plain(&format!("{row}\n"));
         }
         if !e.evidence.is_empty() {
             self.blank();

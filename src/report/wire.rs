@@ -247,7 +247,7 @@ impl Review {
                 .iter()
                 .map(|p| LinePause::new(clock, p))
                 .collect(),
-            answer: words::headline(record, review),
+            answer: words::plain(&words::headline(record, review)),
             assumptions: review.assumptions.iter().map(words::assumption).collect(),
             notices: record.intake.notices.iter().map(words::notice).collect(),
             cautions: words::CAUTIONS.iter().map(|&c| c.into()).collect(),
@@ -402,7 +402,7 @@ impl Episode {
 impl From<&infer::Evidence> for Evidence {
     fn from(e: &infer::Evidence) -> Self {
         Self {
-            says: words::finding(e),
+            says: words::plain(&words::finding(e)),
             toward: e.toward.word().into(),
             log_odds: e.log_odds,
         }

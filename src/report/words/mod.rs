@@ -43,6 +43,11 @@ pub fn clip(text: &str) -> String {
     clip_to(text, LONGEST)
 }
 
+/// A sentence with plain spaces where a page keeps figure and unit together: for terminals and files.
+pub fn plain(text: &str) -> String {
+    text.replace('\u{a0}', " ")
+}
+
 /// [`clip`] to another length, in characters, at least one.
 pub fn clip_to(text: &str, longest: usize) -> String {
     let tame = |c: char| {
