@@ -36,7 +36,10 @@ pub use self_controlled::SelfControlled;
 pub use sensitivity::{Change, Variant, sensitivity};
 pub use survey::{Settings, Survey, Undetermined, UnknownColumn, survey};
 
-// The results' own types, so that the report need not know the room below.
+// The results' own types and limits, so that the report need not know the room below.
+pub use crate::stats::charts::CUSUM_LIMIT;
 pub use crate::stats::charts::Rule;
 pub use crate::stats::cox::{HazardRatio, NoFit};
+pub use crate::stats::funnel::funnel_limits;
+pub use crate::stats::kaplan_meier::Step as SurvivalStep;
 pub use crate::stats::poisson_regression::NoPoissonFit;

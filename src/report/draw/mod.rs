@@ -13,6 +13,7 @@ mod panel;
 mod picture;
 mod render;
 mod slope;
+pub mod survey;
 mod time_axis;
 mod trace;
 mod trace_marks;
