@@ -216,6 +216,11 @@ fn facts(hours: f64, placed_h: f64, changes: &[f64], stops: &[Stop], onsets: &[f
     }
 }
 
+/// A cohort with a true ratio of 1.5 and alarms that stop the pump, for tests of other things.
+pub fn made() -> Cohort {
+    cohort(&SETTINGS[0], 0)
+}
+
 fn cohort(setting: &Setting, number: u64) -> Cohort {
     let mut rng = ChaCha8Rng::seed_from_u64(setting.first_seed + number);
     Cohort {

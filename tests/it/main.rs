@@ -11,6 +11,7 @@ mod reference_cox;
 mod reference_rates;
 mod reference_survival;
 mod report_page;
+mod report_page_survey;
 mod report_pictures;
 mod report_text;
 mod sample_reviews;

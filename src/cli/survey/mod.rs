@@ -143,6 +143,8 @@ pub fn run(args: &Args) -> Result<()> {
     if let Some(dir) = &args.out {
         let mut files = report::survey::tables::tables(&cohort, &survey.at_risk)
             .map_err(|e| Error::new(format!("the tables cannot be written: {e}")))?;
+        let page = report::survey::survey_html(&survey, args.change);
+        files.push(("survey.html".into(), page.into_bytes()));
         files.push(("survey.json".into(), json.clone().into_bytes()));
         let named: Vec<(&str, Vec<u8>)> =
             files.iter().map(|(n, b)| (n.as_str(), b.clone())).collect();

@@ -38,9 +38,9 @@ pub struct Input {
 }
 
 /// A picture for a desk and for a phone; the style sheet shows one of them.
-struct Figure {
-    wide: String,
-    narrow: String,
+pub(super) struct Figure {
+    pub(super) wide: String,
+    pub(super) narrow: String,
 }
 
 #[derive(Template)]
@@ -165,7 +165,11 @@ const EMPTY: Figure = Figure {
 };
 
 /// Draws a picture at both widths. `id` begins the names that must be unique on the page.
-fn figure(id: &str, title: &str, at: impl Fn(f64) -> Option<draw::Picture>) -> Option<Figure> {
+pub(super) fn figure(
+    id: &str,
+    title: &str,
+    at: impl Fn(f64) -> Option<draw::Picture>,
+) -> Option<Figure> {
     let svg = |width, suffix| Some(draw::svg(&at(width)?, &format!("{id}-{suffix}"), title));
     Some(Figure {
         wide: svg(draw::WIDE, "wide")?,

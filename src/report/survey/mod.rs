@@ -3,11 +3,13 @@
 //! In: a [`crate::study::Survey`] and, for the tables, its cohort. Out: the contract's object ([`wire`]), a summary for
 //! the terminal, tables for others' tools ([`tables`]). Sentences stand in [`words`].
 
+mod page;
 pub mod tables;
 mod text;
 pub mod wire;
 pub mod words;
 
+pub use page::survey_html;
 pub use text::survey_text;
 
 use crate::study::Survey;

@@ -87,7 +87,7 @@ pub(super) fn pauses(survey: &Survey) -> String {
                 "The data do not show whether pauses go with more onsets or fewer"
             };
             format!(
-                "{reading}: hazard ratio {} for each pause, p = {}, from {}. An association, not a cause.",
+                "{reading}: hazard ratio {} for each pause, {}, from {}. An association, not a cause.",
                 interval(e),
                 p_value(r.p),
                 count(effect.events as u64, "onset", "onsets")
@@ -116,9 +116,9 @@ fn ratio(x: f64) -> String {
 /// Two significant digits, and no more zeros than anyone reads.
 pub(super) fn p_value(p: f64) -> String {
     if p < 0.0001 {
-        "under 0.0001".into()
+        "p < 0.0001".into()
     } else {
-        significant(p, 2)
+        format!("p = {}", significant(p, 2))
     }
 }
 

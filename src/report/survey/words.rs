@@ -77,9 +77,21 @@ pub fn exposure(measure: Measure) -> String {
         }
         Measure::PausedHours => "each hour paused in the last 6 h".into(),
         Measure::LongestPauseHours => "each hour of the longest pause of the last 6 h".into(),
+        Measure::LastPauseEnded { from_h: 0.0, to_h } => {
+            format!("paused now, or last pause ended within {to_h} h")
+        }
         Measure::LastPauseEnded { from_h, to_h } => {
             format!("last pause ended {from_h} to {to_h} h ago")
         }
+    }
+}
+
+/// `unit=north` as it reads in a sentence.
+pub fn level(coded: &str) -> String {
+    match coded.split_once('=') {
+        Some((column, "")) => format!("{column} not given"),
+        Some((column, value)) => format!("{column} {value}"),
+        None => coded.into(),
     }
 }
 
@@ -173,6 +185,23 @@ pub fn change(change: Change) -> String {
             "WRONG: event dated at the occlusion alarm, the stop it caused counted as a pause"
                 .into()
         }
+    }
+}
+
+/// The same in few words, for a picture.
+pub fn change_short(change: Change) -> String {
+    match change {
+        Change::Contract => "as defined (6 h, 1 min)".into(),
+        Change::Window { hours } => format!("pauses of the last {} h", bare(hours)),
+        Change::AtLeast { seconds } => format!("pauses of at least {} min", bare(seconds / 60.0)),
+        Change::EndsHourBefore => "last hour left out".into(),
+        Change::EarlyOnset => "onset at its earliest".into(),
+        Change::LateOnset => "onset at its latest".into(),
+        Change::WholeWindowSeen => "from 6 h observed on".into(),
+        Change::UndeterminedCount => "undetermined counted".into(),
+        Change::HighConfidenceOnly => "high confidence only".into(),
+        Change::AlarmStopsCount => "WRONG: alarm stops counted".into(),
+        Change::DatedAtAlarm => "WRONG: dated at the alarm".into(),
     }
 }
 
@@ -298,7 +327,63 @@ pub fn assumptions(survey: &Survey) -> Vec<String> {
 pub const CAUTIONS: &[&str] = &[
     "Retrospective analysis of exported logs; not for alarm decisions.",
     "An association is not a cause: wards, fluids and patients differ, and staff may pause because pressure is rising.",
-    "Sites are the program's suggestions, each with its own uncertainty; wrong ones move the rates and draw ratios towards 1.",
+    "Sites are the program’s suggestions, each with its own uncertainty; wrong ones move the rates and draw ratios towards 1.",
     "A filter is replaced after the other causes are reviewed; local protocol and licensed practice decide.",
     "Pressure is a poor witness of infiltration: a low rate of episodes does not show that none occurred.",
 ];
+
+/// What each part of the page means, and what it does not.
+pub mod meaning {
+    /// Rates.
+    pub const RATES: &str = "An episode counts for the site that the program suggests for it. The filter rate counts the \
+        first onset of each filter over the hours in which filters were at risk; other rates count all episodes over the \
+        infusions’ hours. The interval (exact Poisson, 95 %) says how far chance alone may have moved the rate; it does not \
+        allow for wrong verdicts or for unlike patients.";
+    /// Ratios between groups.
+    pub const RATIOS: &str = "A ratio of 2 means twice the rate of the group with the most hours. Groups differ in more than \
+        the column says: a ratio does not show that the column is the reason.";
+    /// Survival.
+    pub const SURVIVAL: &str = "The curve is the share of filters that had no onset so far, if none were taken out for \
+        another reason (Kaplan–Meier; a filter placed before its record counts only from the record’s start). The band is its \
+        95 % interval. Where few filters are at risk (hatched: fewer than ten) it says little.";
+    /// Groups of survival.
+    pub const SURVIVAL_GROUPS: &str = "The log-rank test asks whether chance alone would make curves differ this much. It \
+        does not say why they differ.";
+    /// Cumulative incidence.
+    pub const INCIDENCE: &str = "Each curve is the probability that the first thing to hinder the flow since the filter was \
+        placed came at that site (Aalen–Johansen). The first one shuts out the others, so the curves add up to at most 1. In \
+        brackets: how many.";
+    /// Pauses.
+    pub const PAUSES: &str = "The hazard ratio compares filters of the same age: 1.2 means that with each pause of the line in \
+        the last 6 h an onset comes 1.2 times as often. Only pauses of at least a minute count that no alarm caused and that \
+        began before the onset, since an alarm’s own stop is an effect, not a cause. A ratio above 1 does not show that pauses \
+        block filters, nor one near 1 that they do not.";
+    /// Dose and response.
+    pub const DOSE: &str = "If pauses mattered, more of them should matter more. Each row compares with filters that had no \
+        pause in the last 6 h.";
+    /// Self-controlled.
+    pub const SELF_CONTROLLED: &str = "Each filter with an onset is compared with itself 6, 12, … hours earlier, so whatever \
+        stays the same about patient, line and ward cannot mislead. A hazard that simply rises with the filter’s age can, and \
+        so can pauses that become more frequent.";
+    /// Sensitivity.
+    pub const SENSITIVITY: &str = "The same question with other choices. If the answer hangs on one of them, it is not to be \
+        leant on. The last two rows (broken lines) show common mistakes; they are here to be recognised, not used.";
+    /// Proportional hazards.
+    pub const PROPORTIONAL: &str = "A small p here (below 0.05) says that the ratio changes with the filter’s age, so that one \
+        figure does not describe it.";
+    /// Charts.
+    pub const OVER_TIME: &str = "Each point is a period’s rate, each box what chance makes likely given that period’s hours \
+        (3 standard deviations). A circled point breaks one of the run rules (one beyond 3, two of three beyond 2, four of five \
+        beyond 1 standard deviation, eight in a row on one side) and is worth a question, not proof of a change. Below, the \
+        moving average shows slow shifts. Formulae and rules: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.";
+    /// Cumulative sums.
+    pub const CUSUM: &str = "What gathers beyond half a standard deviation above the centre (up) and below it (down); beyond \
+        the dashed lines at 5 the rate has probably shifted.";
+    /// Before and after.
+    pub const BEFORE_AFTER: &str = "The step compares the rate just after the change with what the course before leads one to \
+        expect (segmented Poisson regression; intervals widened where periods differ more than chance makes them). Anything \
+        else that changed at the same time is in it too.";
+    /// Funnel.
+    pub const FUNNEL: &str = "Small groups vary more by chance: inside the funnel a group’s rate is what chance makes of the \
+        overall one. Beyond the outer lines (red, 99.8 %) chance is an unlikely reason; patients, fluids and lines may be one.";
+}

@@ -19,7 +19,7 @@ pub fn survival(curves: &[&Survival], width: f64) -> Option<Picture> {
         return None;
     }
     let mut picture = Picture::new(width);
-    let panel = Panel::new(&picture, 26.0, 240.0, (0.0, last), (0.0, 1.0));
+    let panel = Panel::new(&picture, 26.0, 240.0, (0.0, 1.02 * last), (0.0, 1.05));
     panel.ground(&mut picture, "share of filters without an onset yet", 5);
     if let [only] = shown.as_slice() {
         band(&mut picture, &panel, only);
@@ -138,7 +138,7 @@ pub fn incidence(sites: &[Incidence], width: f64) -> Option<Picture> {
         &picture,
         26.0,
         210.0,
-        (0.0, last),
+        (0.0, 1.02 * last),
         (0.0, (1.15 * highest).min(1.0)),
     );
     panel.ground(

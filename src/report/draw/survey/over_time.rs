@@ -19,8 +19,8 @@ pub fn monthly(charts: &OverTime, change: Option<Date>, width: f64) -> Picture {
         .fold(charts.centre_per_1000_h, f64::max);
     let rates = Panel::new(&picture, 26.0, 220.0, x, (0.0, 1.08 * highest));
     rates.ground(&mut picture, "filter onsets per 1,000 filter hours", 5);
-    mark_change(&mut picture, &rates, charts, change);
     limits(&mut picture, &rates, periods);
+    mark_change(&mut picture, &rates, charts, change);
     let (left, _, right, _) = rates.bounds();
     let y = rates.y.px(charts.centre_per_1000_h);
     picture.dashed(vec![(left, y), (right, y)], ink::QUIET, 1.4, (6.0, 3.0));
