@@ -3,7 +3,7 @@
 use super::text::{headline, interval, p_value, pauses};
 use super::words::{self, meaning};
 use crate::infer::Site;
-use crate::report::draw::{self, survey as pictures};
+use crate::report::draw::survey as pictures;
 use crate::report::page::{Figure, figure};
 use crate::report::words::{bare, count, list, significant};
 use crate::study::{Effect, Group, NoFit, Rate, Survey, Survival};
