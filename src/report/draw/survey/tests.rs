@@ -12,7 +12,9 @@ use jiff::civil::date;
 /// A year of infusions in six units, every fifth with a filter onset.
 fn survey(infusions: usize) -> Survey {
     let member = |i: usize| {
-        let onset = (i % 5 == 0).then_some(3600.0 * (4.0 + (i % 13) as f64));
+        let onset = i
+            .is_multiple_of(5)
+            .then_some(3600.0 * (4.0 + (i % 13) as f64));
         let site = if i % 7 == 3 {
             crate::infer::Site::Catheter
         } else {
