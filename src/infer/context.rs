@@ -128,7 +128,7 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
         found.push(clue(
             &[Cause::FilterPrecipitate],
             None,
-            8.0,
+            if minutes <= 45.0 { 25.0 } else { 5.0 },
             finding,
             Site::Filter,
         ));

@@ -64,6 +64,8 @@ struct Walk<'a> {
     /// Alarms that belong to no excursion yet, seconds.
     alarms: Vec<(usize, f64)>,
     not_before_s: f64,
+    /// The last change of height: which pump, by how much, and how many episodes there were then.
+    last_shift: Option<(Option<usize>, f64, usize)>,
     /// Whether the excursion at hand follows a relief that was not complete.
     after_relief: bool,
     /// Excursions whose episodes lie close together, in order: they may be one that came and went.
@@ -89,6 +91,7 @@ impl<'a> Walk<'a> {
             episodes: Vec::new(),
             alarms,
             not_before_s,
+            last_shift: None,
             after_relief: false,
             cluster: Vec::new(),
             cluster_from_s: not_before_s,
@@ -240,15 +243,35 @@ impl<'a> Walk<'a> {
                 .and_then(|w| figures::shift(&w.fitted));
             match shift {
                 Some((channel, by_mmhg)) if excursion.end_s.is_none() => {
+                    self.shifted_back(channel, by_mmhg);
                     self.tracker.shift(channel, by_mmhg);
                     self.tracker.rewind_to(excursion.seen_s + 60.0);
                 }
-                _ => self.tracker.absorb(&excursion),
+                Some(_) => {} // raised for a while and put back: the baseline is what it was
+                None => self.tracker.absorb(&excursion),
             }
         } else if judgement.obstruction() < LEAST_OBSTRUCTION {
             self.tracker.absorb(&excursion);
         }
         self.after(&excursion);
+    }
+
+    /// A shift that undoes the one before it is that one's end, not an episode of its own.
+    fn shifted_back(&mut self, channel: Option<usize>, by_mmhg: f64) {
+        let told = self.episodes.len();
+        let before = self.last_shift.replace((channel, by_mmhg, told));
+        let Some((same, first_mmhg, first_told)) = before else {
+            return;
+        };
+        let undone = (first_mmhg + by_mmhg).abs() <= (0.25 * first_mmhg.abs()).max(4.0);
+        // The shift's own episode was the last before this one's.
+        if same == channel && undone && first_told + 1 == told {
+            let back_s = self.episodes.pop().map(|e| e.onset_s.value);
+            if let Some(first) = self.episodes.last_mut() {
+                first.end_s = back_s;
+            }
+            self.last_shift = None;
+        }
     }
 
     fn after(&mut self, excursion: &Excursion) {

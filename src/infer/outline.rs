@@ -24,6 +24,9 @@ pub fn episode(case: &Case, judgement: &Judgement) -> Episode {
     Episode {
         id: 0,
         channels: moved(case, best),
+        at_channel: best
+            .and_then(|w| w.fitted.channel)
+            .map(|c| case.record.channels[c].id.clone()),
         onset_s,
         end_s: case.excursion.end_s,
         alarm_s,

@@ -283,6 +283,8 @@ pub struct Episode {
     pub id: u32,
     /// The channels whose pressure it moved, sorted.
     pub channels: Vec<String>,
+    /// The channel whose supply or tubing it most likely was; `None` where it lies in what the channels share.
+    pub at_channel: Option<String>,
     /// When it began, with its 90 % interval, seconds from the record's start.
     pub onset_s: Estimate,
     /// Relief; `None` where the record ends first.

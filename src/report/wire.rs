@@ -178,6 +178,8 @@ pub struct Episode {
     pub id: u32,
     /// The channels whose pressure it moved.
     pub channels: Vec<String>,
+    /// The channel whose supply or tubing it most likely was; `null` where it lies in what the channels share.
+    pub at_channel: Option<String>,
     /// When it began.
     pub onset: Time,
     /// Lower end of the onset's 90 % interval.
@@ -362,6 +364,7 @@ impl Episode {
         Self {
             id: e.id,
             channels: e.channels.clone(),
+            at_channel: e.at_channel.clone(),
             onset: time(clock, e.onset_s.value),
             onset_low: time(clock, e.onset_s.low),
             onset_high: time(clock, e.onset_s.high),

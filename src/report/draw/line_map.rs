@@ -93,7 +93,10 @@ fn halo(
     let rows = names
         .iter()
         .zip(&plan.rows)
-        .filter(|(n, _)| e.channels.iter().any(|c| c == *n))
+        .filter(|(n, _)| match &e.at_channel {
+            Some(channel) => channel == *n,
+            None => e.channels.iter().any(|c| c == *n),
+        })
         .map(|(_, y)| *y);
     let boxes: Vec<(f64, f64, f64, f64)> = match site {
         Site::Supply => rows

@@ -123,16 +123,9 @@ pub fn verdict(clock: &Clock, e: &Episode) -> Verdict {
 }
 
 fn clause(site: Site, e: &Episode) -> String {
-    let channels = list(
-        &e.channels
-            .iter()
-            .map(|c| format!("“{}”", clip(c)))
-            .collect::<Vec<_>>(),
-    );
-    let of = match e.channels.len() {
-        0 => String::new(),
-        1 => format!(" of channel {channels}"),
-        _ => format!(" of channels {channels}"),
+    let of = match &e.at_channel {
+        Some(channel) => format!(" of channel “{}”", clip(channel)),
+        None => String::new(),
     };
     match (site, e.course) {
         (Site::Supply, _) => format!("the supply{of} stopped above the pump"),

@@ -137,6 +137,10 @@ pub fn episode(id: u32, channels: &[&str], onset_s: f64) -> Episode {
     Episode {
         id,
         channels: channels.iter().map(|&c| c.into()).collect(),
+        at_channel: match channels {
+            [only] => Some((*only).into()),
+            _ => None,
+        },
         onset_s: estimate(onset_s, onset_s - 900.0, onset_s + 1260.0).unwrap(),
         end_s: None,
         alarm_s: None,
