@@ -14,7 +14,7 @@ import { pathToFileURL } from "node:url";
 const [pagesDir, shotsDir] = process.argv.slice(2).map((p) => resolve(p));
 const widths = [390, 1280, 1440];
 const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
-const sheetsAtMost = 2; // for a page with one episode at most and nothing to note of the files
+const sheetsAtMost = 2; // for a review's page with one episode at most and nothing to note of the files; a survey is longer
 const problems = [];
 let checks = 0;
 
@@ -87,7 +87,8 @@ for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort
   for (const format of ["A4", "Letter"]) {
     const pdf = await page.pdf({ format, path: join(shotsDir, `${name}-${format}.pdf`), preferCSSPageSize: false });
     const sheets = (pdf.toString("latin1").match(/\/Type\s*\/Page\b/g) ?? []).length;
-    const long = 1 < (await page.locator("section.episode").count()) || 0 < (await page.locator(".notices").count());
+    const isSurvey = 0 < (await page.locator("#basis").count());
+    const long = isSurvey || 1 < (await page.locator("section.episode").count()) || 0 < (await page.locator(".notices").count());
     expect(long || sheets <= sheetsAtMost, `${name}: ${sheets} sheets of ${format}`);
   }
   await quiet.close();
