@@ -306,7 +306,7 @@ pub fn assumptions(survey: &Survey) -> Vec<String> {
     }
     if !survey.skipped.is_empty() {
         said.push(format!(
-            "{} could not be used; they are listed with the reason, and their absence may tilt every figure.",
+            "{} could not be used (listed with the reason); what is missing may tilt every figure.",
             infusions(survey.skipped.len())
         ));
     }

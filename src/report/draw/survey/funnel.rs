@@ -12,11 +12,17 @@ pub fn funnel(funnel: &Funnel, width: f64) -> Picture {
     let mut picture = Picture::new(width);
     let most_hours = funnel.points.iter().map(|p| p.hours).fold(0.0, f64::max);
     let x = (0.0, 1.08 * most_hours);
+    // High enough for every point, and for the outer limit of the largest unit.
+    let outer = funnel
+        .points
+        .iter()
+        .map(|p| p.limits_998.1)
+        .fold(f64::INFINITY, f64::min);
     let highest = funnel
         .points
         .iter()
         .map(|p| p.per_1000_h.max(p.limits_95.1))
-        .fold(0.0, f64::max);
+        .fold(outer, f64::max);
     let panel = Panel::new(&picture, 26.0, 250.0, x, (0.0, 1.12 * highest));
     panel.ground(&mut picture, "filter onsets per 1,000 filter hours", 5);
     for (tail, dash) in [(0.025, (3.0, 3.0)), (0.001, (9.0, 3.0))] {
