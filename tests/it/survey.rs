@@ -541,3 +541,60 @@ fn one_infusion_without_an_episode_gives_a_survey_with_reasons() {
     assert!(found["filter_survival"][0]["median_h"].is_null());
     assert!(found["over_time"]["reason"].is_string());
 }
+
+#[test]
+fn combinations_adjustment_weeks_and_small_groups_are_as_asked_for() {
+    let dir = folders();
+    let asked = [
+        "survey",
+        ".",
+        "--json",
+        "--group",
+        "unit,line",
+        "--adjust",
+        "unit",
+        "--stratify",
+        "unit",
+        "--by",
+        "week",
+        "--change",
+        "2031-03-10",
+        "--smallest-group",
+        "2",
+    ];
+    let found = json(&patency(dir.path(), &asked));
+    let rates = found["rates"].as_array().unwrap();
+    let of_line = |r: &&Value| r["group"].get("line").is_some();
+    assert_eq!(
+        rates.iter().filter(of_line).count(),
+        0,
+        "every line file has one infusion: all suppressed"
+    );
+    assert!(rates.iter().any(|r| r["group"]["unit"] == "north"));
+    assert_eq!(
+        found["suppressed"].as_array().unwrap().len(),
+        2 * samples().len()
+    );
+    assert_eq!(found["over_time"]["every"], "week");
+    assert!(
+        found["before_after"]["reason"]
+            .as_str()
+            .unwrap()
+            .contains("Fewer than 4")
+    );
+    let effects = found["pause_effect"].as_array().unwrap();
+    assert_eq!(effects[1]["clustered_by"], "infusion");
+    assert_eq!(effects[2]["stratified_by"], serde_json::json!(["unit"]));
+}
+
+#[rstest]
+#[case(&["--change", "soon"])]
+#[case(&["--by", "year"])]
+#[case(&["--smallest-group", "-1"])]
+fn wrong_usage_ends_with_status_two(#[case] wrong: &[&str]) {
+    let dir = tempfile::tempdir().unwrap();
+    assert_eq!(
+        patency(dir.path(), &[&["survey", "."], wrong].concat()).status,
+        2
+    );
+}
