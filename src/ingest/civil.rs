@@ -23,15 +23,6 @@ impl Order {
         ("dmy", Order::Dmy),
         ("mdy", Order::Mdy),
     ];
-
-    /// The word of the mapping file.
-    pub fn word(self) -> &'static str {
-        match self {
-            Order::Ymd => "ymd",
-            Order::Dmy => "dmy",
-            Order::Mdy => "mdy",
-        }
-    }
 }
 
 /// What a cell says: a date, a time of day, or both, and an offset where it is written.
