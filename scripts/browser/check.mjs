@@ -44,6 +44,29 @@ function labelTrouble() {
   return found;
 }
 
+// The closer look: zoom, whole record, channels off and on, and the cursor by keyboard.
+async function explore(page, at) {
+  const chart = page.locator("#explore .chart");
+  const picture = async () => page.evaluate(() => document.querySelector("#explore canvas").toDataURL());
+  if (!(await page.locator("#explore").count())) return;
+  expect((await page.locator("#explore canvas").count()) === 2, `${at}: there is no closer look`);
+  const whole = await picture();
+  await page.getByRole("button", { name: "Zoom in" }).click();
+  await page.waitForTimeout(60);
+  expect((await picture()) !== whole, `${at}: zooming changes nothing`);
+  await chart.focus();
+  await page.keyboard.press("ArrowRight");
+  await page.waitForTimeout(60);
+  const read = await page.locator("#explore .readout").innerText();
+  expect(/mmHg|no pressure/.test(read) && /mL\/h|no rate/.test(read), `${at}: the cursor says “${read}”`);
+  await page.keyboard.press("Home");
+  const box = page.locator("#explore .tools input").first();
+  await box.uncheck();
+  await page.waitForTimeout(60);
+  expect((await picture()) !== whole, `${at}: switching a channel off changes nothing`);
+  await box.check();
+}
+
 const words = () => document.body.innerText.replace(/\s+/g, " ");
 
 const browser = await chromium.launch({
@@ -75,12 +98,13 @@ for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort
     for (const text of await page.evaluate(labelTrouble)) problems.push(`${at}: ${text}`);
     if (width === 1280) withScripts = await page.evaluate(words);
     await page.screenshot({ path: join(shotsDir, `${name}-${width}.png`), fullPage: true });
+    await explore(page, at);
     await page.close();
   }
   const quiet = await browser.newContext({ javaScriptEnabled: false, viewport: { width: 1280, height: 900 } });
   const page = await quiet.newPage();
   await page.goto(url);
-  const answer = await page.locator("h1").innerText();
+  const answer = (await page.locator("h1").innerText()).replace(/\s+/g, " ");
   expect(20 < answer.length, `${name}: no answer with scripts off`);
   expect(withScripts.includes(answer), `${name}: the answer differs with scripts off`);
   expect(0 < (await page.locator("figure svg:visible").count()), `${name}: no picture with scripts off`);

@@ -4,6 +4,7 @@
 
 use crate::scenes::{self, Scene};
 use patency::report::draw::{self, NARROW, Picture, WIDE};
+use patency::report::{review_png, review_svg};
 use std::path::PathBuf;
 
 /// Where the pictures are left.
@@ -89,4 +90,47 @@ fn every_picture_renders_as_svg_and_as_png_with_ink_on_it() {
             std::fs::write(folder().join(file), draw::png(&picture)).unwrap();
         }
     }
+}
+
+#[test]
+fn a_day_at_one_sample_a_second_stays_small_and_keeps_its_one_spike() {
+    let scene = scenes::dense();
+    let svg = review_svg(&scene.record, &scene.review);
+    assert!(svg.len() < 1_000_000, "{} bytes", svg.len());
+    let picture = draw::trace(&scene.record, &scene.review, WIDE);
+    let pressure_lines = picture.shapes.iter().filter_map(|shape| match shape {
+        draw::Shape::Line { points, width, .. } if *width == 1.4 => Some(points),
+        _ => None,
+    });
+    let drawn: Vec<&Vec<(f64, f64)>> = pressure_lines.collect();
+    assert_eq!(drawn.len(), 2, "one line per channel");
+    let height = |points: &[(f64, f64)]| {
+        let ys = points.iter().map(|p| p.1);
+        ys.clone().fold(f64::MIN, f64::max) - ys.fold(f64::MAX, f64::min)
+    };
+    // The spike is 97 mmHg high over a line of about 20; without it the line's own noise is a few mmHg.
+    assert!(3.0 * height(drawn[0]) < height(drawn[1]));
+    assert!(60.0 < height(drawn[1]), "the spike is lost");
+}
+
+#[test]
+fn the_png_has_letters_although_no_font_is_asked_of_the_machine() {
+    // The embedded font draws them; a picture of the same lines without its letters has less ink.
+    let scene = scenes::supply_stop();
+    let picture = draw::trace(&scene.record, &scene.review, NARROW);
+    let mut mute = picture.clone();
+    mute.shapes
+        .retain(|shape| !matches!(shape, draw::Shape::Text(_)));
+    let ink = |picture: &Picture| {
+        let bytes = draw::png(picture);
+        assert_eq!(&bytes[..8], b"\x89PNG\r\n\x1a\n");
+        let mut reader = png::Decoder::new(std::io::Cursor::new(bytes))
+            .read_info()
+            .unwrap();
+        let mut pixels = vec![0; reader.output_buffer_size()];
+        reader.next_frame(&mut pixels).unwrap();
+        pixels.iter().filter(|&&x| x < 128).count()
+    };
+    assert!(ink(&mute) + 1000 < ink(&picture));
+    assert!(20_000 < review_png(&scene.record, &scene.review).len());
 }

@@ -19,6 +19,7 @@ mod trace;
 mod trace_marks;
 mod track;
 
+pub use decimate::pieces;
 pub use fits::fits;
 pub use line_map::line_map;
 pub use picture::{Anchor, Picture, Shape};

@@ -4,6 +4,7 @@
 //! which escape their own, and the style sheet go in as they are.
 
 mod episode;
+mod explore;
 mod pauses;
 mod tables;
 
@@ -72,6 +73,11 @@ struct Page {
     rejected_left: u64,
     causes: Vec<words::ManualPage>,
     about: About,
+    explore: String,
+    script: &'static str,
+    chart: &'static str,
+    chart_style: &'static str,
+    chart_licence: &'static str,
 }
 
 /// The episode that the page opens with.
@@ -154,6 +160,11 @@ pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
             .map(|&c| words::cause_page(c))
             .collect(),
         about: about.clone(),
+        explore: explore::data(record, review),
+        script: include_str!("explore.js"),
+        chart: include_str!("uplot/uPlot.iife.min.js"),
+        chart_style: include_str!("uplot/uPlot.min.css"),
+        chart_licence: include_str!("uplot/LICENSE.txt"),
     };
     // Writing into a string cannot fail.
     page.render().unwrap_or_default()

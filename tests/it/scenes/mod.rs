@@ -584,3 +584,23 @@ pub fn hostile() -> Scene {
         ..scene
     }
 }
+
+/// A day at one sample a second on two channels, with one spike of one sample: 172,802 points.
+pub fn dense() -> Scene {
+    let pumps = [pump("lipid", |_| 0.8), pump("pn", |_| 4.0)];
+    let mut made = record(
+        &pumps,
+        &Setting {
+            period_s: 1.0,
+            limit_mmhg: 300.0,
+            ..Setting::default()
+        },
+    );
+    made.record.channels[1].samples.pressure_mmhg[43_217] = 97.0;
+    let review = review(&made);
+    Scene {
+        name: "dense",
+        record: made.record,
+        review,
+    }
+}
