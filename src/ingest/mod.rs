@@ -7,9 +7,9 @@
 //!
 //! [`table`] reads delimited text in any [`dress`] and keeps every cell's place; [`plan`] says which column is what, from
 //! the contract or from a [`mapping`]; [`when`] and [`moment`] read times, [`numbers`] and [`cell`] figures and names, in
-//! any [`unit`]. [`trace`] takes rows, [`gather`] sorts them to infusions and channels, [`order`] puts them in order of
-//! time and [`gaps`] finds their rhythm. [`events`] and [`line`] read the trace's companions; [`column`] one column of any
-//! table. For a survey, [`infusions`] reads its list, [`join`] puts an infusion together that is split over files,
+//! any `unit`. [`trace`] takes rows, [`gather`] sorts them to infusions and channels, [`order`] puts them in order of
+//! time and [`gaps`] finds their rhythm. [`events`] and `line` read the trace's companions; `column` one column of any
+//! table. For a survey, [`infusions`] reads its list, `join` puts an infusion together that is split over files,
 //! [`many`] shares events out, [`parquet`] turns tables into text.
 
 mod assemble;

@@ -161,16 +161,6 @@ impl<'a> Table<'a> {
         Ok(table)
     }
 
-    /// The cells of the row below the header, where the dress says that it holds units.
-    pub(super) fn units(&self) -> Vec<String> {
-        let row = self.again.get(1);
-        row.map_or_else(Vec::new, |row| {
-            row.iter()
-                .map(|c| String::from_utf8_lossy(c).trim().to_string())
-                .collect()
-        })
-    }
-
     fn header_texts(&self) -> Result<Vec<String>> {
         let at_header = |what: &str| Error::in_file(&self.name, what).at_line(self.above + 1);
         let text = |cell: &[u8]| {

@@ -1,6 +1,6 @@
 //! LAYER 2a: numbers become changes; knows no pump.
 //!
-//! In: a plain series of numbers. Out: where its level, spread or slope changes ([`segments`]), and to which step it was
+//! In: a plain series of numbers. Out: where its level, spread or slope changes ([`segments()`]), and to which step it was
 //! rounded ([`rounding_step`]).
 //!
 //! | file | holds |

@@ -13,7 +13,7 @@
 //! | few samples in a segment | with p parameters, a chance fit gains n/(n − p) times more | `short / n` on top |
 //! | rounding | a level that stands still between two steps has no spread at all | `step²/12` added to each variance |
 //!
-//! The factors were set on white normal noise. Measured (by the tests of [`super::segments`], other seeds than were used to
+//! The factors were set on white normal noise. Measured (by the tests of [`super::segments()`], other seeds than were used to
 //! set them): series in which a change is found though there is none, of 200 each.
 //!
 //! | noise | 100 samples | 1000 samples |
