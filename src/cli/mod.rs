@@ -3,6 +3,7 @@
 //! Exit status: 0 done, 1 it could not be done (one message on standard error), 2 wrong usage.
 
 mod inspect;
+mod map;
 mod open;
 mod out;
 mod review;
@@ -26,6 +27,7 @@ struct Args {
 enum Command {
     Review(review::Args),
     Inspect(inspect::Args),
+    Map(map::Args),
     Segments(segments::Args),
     Simulate(simulate::Args),
     Survey(survey::Args),
@@ -47,6 +49,7 @@ fn run(command: Command) -> Result<()> {
     match command {
         Command::Review(args) => review::run(&args),
         Command::Inspect(args) => inspect::run(&args),
+        Command::Map(args) => map::run(&args),
         Command::Segments(args) => segments::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Survey(args) => survey::run(&args),

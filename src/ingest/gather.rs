@@ -13,6 +13,9 @@ use crate::error::{Error, Result};
 use crate::record::{Notice, Record, RejectedRow};
 use std::collections::HashMap;
 
+/// Most lines of text that may end an export.
+const MOST_FOOTER: u64 = 5;
+
 /// What one row says of one channel; NaN stands where it says nothing.
 pub(super) struct Sample {
     pub(super) moment: Moment,
@@ -57,6 +60,10 @@ pub(super) struct Gathering {
     nobodys: Infusion,
     /// Names to give in the place of those in the file, which may identify somebody.
     pub(super) aliases: Aliases,
+    /// Whether the file is an export that may end in a few lines of text: those count as rejected, but not against it.
+    pub(super) may_have_footer: bool,
+    /// Rows of another width since the last good row.
+    footer: u64,
     /// Whether a row may hold a part of a sample only: what it leaves out holds on from the row before.
     pub(super) in_parts: bool,
 }
@@ -158,10 +165,12 @@ impl Gathering {
         if let Some(infusion) = series.and_then(|s| self.infusions.get_mut(s.infusion)) {
             infusion.intake.rows += 1;
         }
+        self.footer = 0;
     }
 
     /// Counts and shows a row that was not used: at the infusion it names, else at that of the row before it.
     pub(super) fn reject(&mut self, infusion_cell: Option<&[u8]>, row: &Row, fault: Fault) {
+        self.footer += u64::from(fault.column.is_none());
         let named = self.infusion(infusion_cell).ok();
         let before = self
             .last
@@ -239,7 +248,13 @@ impl Gathering {
                 .hint("export it again; at least one row is expected"));
         }
         let none_left = rejected == rows;
-        if rejected as f64 <= MOST_REJECTED * rows as f64 || (settings.keep_going && !none_left) {
+        let footer = match self.may_have_footer && self.footer <= MOST_FOOTER {
+            true => self.footer,
+            false => 0,
+        };
+        if (rejected - footer) as f64 <= MOST_REJECTED * rows as f64
+            || (settings.keep_going && !none_left)
+        {
             return Ok(());
         }
         let mut shown: Vec<&RejectedRow> = all().flat_map(|i| &i.intake.rejected).collect();

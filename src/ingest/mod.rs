@@ -7,10 +7,10 @@
 //!
 //! [`table`] reads delimited text in any [`dress`] and keeps every cell's place; [`plan`] says which column is what, from
 //! the contract or from a [`mapping`]; [`when`] and [`moment`] read times, [`numbers`] and [`cell`] figures and names, in
-//! any `unit`. [`trace`] takes rows, [`gather`] sorts them to infusions and channels, [`order`] puts them in order of
-//! time and [`gaps`] finds their rhythm. [`events`] and `line` read the trace's companions; `column` one column of any
-//! table. For a survey, [`infusions`] reads its list, `join` puts an infusion together that is split over files,
-//! [`many`] shares events out, [`parquet`] turns tables into text.
+//! any `unit`; `propose` drafts a mapping from a file. [`trace`] takes rows, [`gather`] sorts them to infusions and
+//! channels, [`order`] puts them in order of time and [`gaps`] finds their rhythm. [`events`] and `line` read the trace's
+//! companions; `column` one column of any table. For a survey, [`infusions`] reads its list, `join` puts an infusion
+//! together that is split over files, [`many`] shares events out, [`parquet`] turns tables into text.
 
 mod assemble;
 mod cell;
@@ -31,6 +31,7 @@ mod numbers;
 mod order;
 mod parquet;
 mod plan;
+mod propose;
 mod table;
 mod toml_text;
 mod trace;
@@ -45,6 +46,7 @@ pub use line::{attach_line, read_line};
 pub use many::attach_events;
 pub use mapping::{Mapping, QUESTION};
 pub use parquet::parquet_as_csv;
+pub use propose::{Answers, Proposal, propose};
 pub use trace::MOST_REJECTED;
 pub use unit::{Quantity, Unit};
 

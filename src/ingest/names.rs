@@ -2,6 +2,14 @@
 
 /// Words in a header that make its column one that may identify a patient, a member of staff or a device.
 const IDENTIFYING: &[&str] = &[
+    "bett",
+    "chambre",
+    "lit",
+    "nachname",
+    "nom",
+    "prénom",
+    "vorname",
+    "zimmer",
     "account",
     "address",
     "admission",
@@ -60,16 +68,29 @@ const IDENTIFYING: &[&str] = &[
     "zip",
 ];
 
+/// Parts of such words, in several languages.
+const PARTS: &[&str] = &[
+    "patient",
+    "nurse",
+    "birth",
+    "serial",
+    "clinician",
+    "geburt",
+    "serien",
+    "schwester",
+    "pfleger",
+    "infirmi",
+    "naissance",
+    "série",
+];
+
 /// Whether a column of this name may identify a person or a device.
 pub(super) fn identifies(header: &str) -> bool {
     let mut words = header
         .split(|c: char| !c.is_alphanumeric())
         .map(str::to_lowercase);
     words.any(|word| {
-        IDENTIFYING.contains(&word.as_str())
-            || ["patient", "nurse", "birth", "serial", "clinician"]
-                .iter()
-                .any(|part| word.contains(part))
+        IDENTIFYING.contains(&word.as_str()) || PARTS.iter().any(|part| word.contains(part))
     })
 }
 
@@ -124,6 +145,9 @@ mod tests {
     #[case("bed")]
     #[case("pump serial")]
     #[case("serialno")]
+    #[case("Pumpe Seriennr")]
+    #[case("Geburtsdatum")]
+    #[case("Prénom")]
     fn a_column_that_may_identify_somebody_is_known(#[case] header: &str) {
         assert!(identifies(header));
     }

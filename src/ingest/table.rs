@@ -299,7 +299,7 @@ fn below_lines<'a>(
 }
 
 /// Names that can be told apart.
-fn distinct(texts: &[String]) -> Vec<String> {
+pub(super) fn distinct(texts: &[String]) -> Vec<String> {
     let mut seen: HashMap<&str, usize> = HashMap::new();
     let named = texts.iter().enumerate();
     named

@@ -68,6 +68,7 @@ pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) 
         Layout::Long { value, .. } => column_name(&table, *value),
     };
     let mut gathering = reader.gathering;
+    gathering.may_have_footer = map.is_some();
     gathering.join_parts(&rate);
     gathering.check(&table, settings)?;
     Ok(Trace {

@@ -186,3 +186,50 @@ fn a_full_disk_behind_standard_output_is_an_error_and_a_closed_pipe_is_none() {
     let closed = crate::program::shell(dir.path(), "$PATENCY inspect t.csv | true");
     assert_eq!((closed.status, closed.stderr.as_str()), (0, ""));
 }
+
+/// The disk is full for the program when the system lets it write no more than half a kibibyte to any file. This is the
+/// refusal of the write itself, as on a full disk; what a particular file system does when it fills is not covered.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_disk_leaves_no_half_written_report_and_what_was_there() {
+    let dir = folder(&[("t.csv", GOOD)]);
+    let line = "trap '' XFSZ; ulimit -f 1; exec $PATENCY review t.csv --out out";
+    let run = crate::program::shell(dir.path(), line);
+    assert_eq!(run.status, 1, "{}", run.stderr);
+    assert!(run.stderr.starts_with("patency: out/"), "{}", run.stderr);
+    assert!(
+        run.stderr.contains(": cannot be written: "),
+        "{}",
+        run.stderr
+    );
+    assert!(
+        run.stderr
+            .contains("hint: choose a folder you may write to, with space left")
+    );
+    assert!(!dir.path().join("out").exists());
+
+    std::fs::create_dir(dir.path().join("out")).unwrap();
+    std::fs::write(dir.path().join("out/report.html"), "mine").unwrap();
+    assert_eq!(crate::program::shell(dir.path(), line).status, 1);
+    let left: Vec<_> = std::fs::read_dir(dir.path().join("out")).unwrap().collect();
+    assert_eq!(left.len(), 1);
+    assert_eq!(
+        std::fs::read_to_string(dir.path().join("out/report.html")).unwrap(),
+        "mine"
+    );
+}
+
+/// A folder below a file can be made by nobody, not even by root, whom permissions do not stop.
+#[test]
+fn a_folder_that_cannot_be_made_is_named_with_what_to_do() {
+    let dir = folder(&[("t.csv", GOOD)]);
+    let run = patency(dir.path(), &["review", "t.csv", "--out", "t.csv/out"]);
+    assert_eq!(run.status, 1);
+    assert!(
+        run.stderr
+            .starts_with("patency: t.csv/out: cannot be written: "),
+        "{}",
+        run.stderr
+    );
+    assert_eq!(std::fs::read(dir.path().join("t.csv")).unwrap(), GOOD);
+}

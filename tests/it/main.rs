@@ -5,6 +5,7 @@ mod bad_input;
 mod cohorts;
 mod contract_review;
 mod inspect;
+mod map;
 mod program;
 mod reference;
 mod reference_cox;

@@ -5,6 +5,8 @@
 
 mod text;
 
+pub(super) use text::keys;
+
 use super::civil::Order;
 use super::dress::Dress;
 use super::numbers::Numbers;

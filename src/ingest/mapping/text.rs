@@ -113,21 +113,32 @@ const FILE_KEYS: [&str; 16] = [
     "channel",
 ];
 
+const TRACE_KEYS: [&str; 9] = [
+    "pressure",
+    "rate",
+    "volume",
+    "limit",
+    "pressure_unit",
+    "rate_unit",
+    "volume_unit",
+    "limit_unit",
+    "holds",
+];
+
+const EVENTS_KEYS: [&str; 2] = ["event", "detail"];
+
+/// The keys of a section that hold one value.
+pub(in crate::ingest) fn keys(section: &str) -> impl Iterator<Item = &'static str> + Clone {
+    let own = match section {
+        "trace" => &TRACE_KEYS[..],
+        _ => &EVENTS_KEYS[..],
+    };
+    FILE_KEYS.iter().chain(own).copied()
+}
+
 fn trace(part: &Part) -> Result<TraceMap> {
-    let own = [
-        "pressure",
-        "rate",
-        "volume",
-        "limit",
-        "pressure_unit",
-        "rate_unit",
-        "volume_unit",
-        "limit_unit",
-        "holds",
-        "channels",
-        "long",
-    ];
-    part.check_keys(&[&FILE_KEYS[..], &own[..]].concat())?;
+    let known: Vec<&str> = keys("trace").chain(["channels", "long"]).collect();
+    part.check_keys(&known)?;
     let file = file(part)?;
     let wide = part.parts("channels")?;
     let long = part.part("long")?;
@@ -165,7 +176,8 @@ fn trace(part: &Part) -> Result<TraceMap> {
 }
 
 fn events(part: &Part) -> Result<EventsMap> {
-    part.check_keys(&[&FILE_KEYS[..], &["event", "detail", "words"][..]].concat())?;
+    let known: Vec<&str> = keys("events").chain(["words"]).collect();
+    part.check_keys(&known)?;
     let mut words = BTreeMap::new();
     if let Some(list) = part.part("words")? {
         for key in list.table.keys() {
