@@ -23,6 +23,15 @@ impl Order {
         ("dmy", Order::Dmy),
         ("mdy", Order::Mdy),
     ];
+
+    /// The word of the mapping file.
+    pub(super) fn word(self) -> &'static str {
+        match self {
+            Order::Ymd => "ymd",
+            Order::Dmy => "dmy",
+            Order::Mdy => "mdy",
+        }
+    }
 }
 
 /// What a cell says: a date, a time of day, or both, and an offset where it is written.

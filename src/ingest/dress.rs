@@ -24,6 +24,16 @@ impl Encoding {
         ("windows-1252", Encoding::Windows1252),
     ];
 
+    /// The word of the mapping file.
+    pub(super) fn word(self) -> &'static str {
+        match self {
+            Encoding::Utf8 => "utf-8",
+            Encoding::Utf16Le => "utf-16le",
+            Encoding::Utf16Be => "utf-16be",
+            Encoding::Windows1252 => "windows-1252",
+        }
+    }
+
     /// The same text in UTF-8. UTF-8 itself passes through, faults and all: the cells know where they lie.
     pub(super) fn decoded<'a>(self, reader: Box<dyn Read + 'a>) -> Box<dyn Read + 'a> {
         let unit = match self {
