@@ -5,9 +5,13 @@
 //!
 //! **Filter or catheter**, for what grows slowly: a sensor above both sees them as one resistance; only what follows
 //! tells them apart:
-//! - **a pause** of the line of 30 min or more while it grows (what grows with volume stands still, what grows with
-//!   time goes on), long enough that the difference is three times the noise or the rounding;
-//! - **a change of the whole flow** to 1.5 times (or less than two thirds) while it grows, with 30 min on both sides;
+//! - **a pause** of the line of 30 min or more while it grows: what grows with volume stands still, what grows with
+//!   time goes on;
+//! - **a change of the whole flow** to 1.5 times (or less than two thirds) while it grows, with 30 min on both sides: what
+//!   grows with volume grows faster or slower;
+//!   both only where the pressures that the two laws lead to, at the growth of the half hour before (of a catheter in a
+//!   pause: at the growth in it), differ by twice what hides them: noise averaged over ten minutes, half the
+//!   rounding, the vein's wander, or 0.5 mmHg;
 //! - **jumps at restarts** of a filter in which something settles;
 //! - **an intervention** that somebody wrote down, with ten minutes of record after it: a filter change or a change
 //!   of the catheter, whether it helped or not, or a flush that helped;
@@ -54,7 +58,7 @@ pub(super) fn reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason
     let until_s = told.stretch.end_s.unwrap_or(end_s);
     let growing = (felt_s, told.stretch.alarm_s.unwrap_or(until_s).min(until_s));
     found.extend(pauses(told, scenario, day, growing));
-    found.extend(changes(day, growing));
+    found.extend(changes(told, scenario, day, growing));
     found.extend(interventions(told, day, felt_s, end_s));
     found.extend(context(told, scenario, day, felt_s));
     found
@@ -138,29 +142,53 @@ fn stretches(flows: &[(f64, f64)], end_s: f64) -> impl Iterator<Item = (f64, f64
     })
 }
 
+/// A difference that shows, mmHg.
+fn shows_mmhg(scenario: &Scenario) -> f64 {
+    let samples = (600.0 / scenario.sampling.period_s).max(1.0);
+    let hides = [
+        scenario.sensor.noise_mmhg / samples.sqrt(),
+        scenario.sampling.rounding_mmhg / 2.0,
+        scenario.vein.wander_mmhg,
+        0.5,
+    ];
+    2.0 * hides.into_iter().fold(0.0, f64::max)
+}
+
+/// Growth of the ratio per second in the half hour before a moment.
+fn growth(told: &Told, t_s: f64) -> f64 {
+    let before_s = (t_s - LEAST_S).max(told.stretch.began_s);
+    let grown = told.stretch.ratio_at(t_s) - told.stretch.ratio_at(before_s);
+    grown / (t_s - before_s).max(1.0)
+}
+
+/// What a ratio more is worth at a flow, mmHg.
+fn worth_mmhg(day: &Day, flow: f64) -> f64 {
+    let baseline = day.baselines.iter().copied().fold(f64::INFINITY, f64::min);
+    baseline * flow
+}
+
 /// Pauses while it grows, and restarts at which it jumped.
 fn pauses(told: &Told, scenario: &Scenario, day: &Day, growing: (f64, f64)) -> Vec<Reason> {
-    let settles = told.words.1 == "filter-settling";
     let (from, to) = growing;
-    let began = told.stretch.began_s;
-    // how far the pressure would have moved in a second of growth with time
-    let flow = day.flows.iter().map(|f| f.1).fold(0.0, f64::max);
-    let baseline = day.baselines.iter().copied().fold(f64::INFINITY, f64::min);
-    let grown = (told.stretch.peak_ratio.min(10.0) - 1.0) * baseline * flow;
-    let per_s = grown / (to - began).max(1.0);
-    let hidden = 3.0
-        * scenario
-            .sensor
-            .noise_mmhg
-            .max(scenario.sampling.rounding_mmhg)
-            .max(0.5);
-    stretches(&day.flows, to)
-        .filter(|s| s.2 == 0.0 && 0.0 < s.0 && s.1 < to)
-        .filter_map(|(start, end, _)| {
+    let settles = told.words.1 == "filter-settling";
+    let runs: Vec<_> = stretches(&day.flows, to).collect();
+    runs.windows(2)
+        .filter_map(|pair| {
+            let (&(_, _, flow), &(start, end, still)) = (pair.first()?, pair.get(1)?);
+            if still != 0.0 || to <= end {
+                return None;
+            }
             let length = end - start;
-            let says = if settles && began <= start && 300.0 <= length {
+            let apart = match told.words.0 {
+                "catheter" => told.stretch.ratio_at(end) - told.stretch.ratio_at(start),
+                _ => growth(told, start) * length,
+            };
+            let shows = shows_mmhg(scenario) <= apart * worth_mmhg(day, flow);
+            let jump = told.stretch.ratio_at(end + LEAST_S) - told.stretch.ratio_at(start);
+            let jumps = shows_mmhg(scenario) <= jump * worth_mmhg(day, flow);
+            let says = if settles && told.stretch.began_s <= start && jumps {
                 format!("a jump after a pause of {:.0} min", length / 60.0)
-            } else if from <= start && LEAST_S <= length && hidden <= per_s * length {
+            } else if from <= start && LEAST_S <= length && shows {
                 format!("a pause of {:.0} min while it grew", length / 60.0)
             } else {
                 return None;
@@ -174,17 +202,20 @@ fn pauses(told: &Told, scenario: &Scenario, day: &Day, growing: (f64, f64)) -> V
 }
 
 /// Changes of the flow of 1.5 times while it grows.
-fn changes(day: &Day, (from, to): (f64, f64)) -> Vec<Reason> {
+fn changes(told: &Told, scenario: &Scenario, day: &Day, (from, to): (f64, f64)) -> Vec<Reason> {
     let runs: Vec<_> = stretches(&day.flows, to)
         .filter(|s| 0.0 < s.2 && from < s.1 && LEAST_S <= s.1.min(to) - s.0.max(from))
         .collect();
     runs.windows(2)
         .filter_map(|pair| {
-            let (before, after) = (pair.first()?.2, pair.get(1)?.2);
+            let (&(_, turn, before), &(_, end, after)) = (pair.first()?, pair.get(1)?);
             let times = (after / before).max(before / after);
-            (1.5 <= times).then(|| Reason {
+            let length = (end.min(to) - turn).min(2.0 * LEAST_S);
+            let apart = (1.0 - after / before).abs() * growth(told, turn) * length;
+            let shows = shows_mmhg(scenario) <= apart * worth_mmhg(day, after);
+            (1.5 <= times && shows).then(|| Reason {
                 needs: "trace",
-                says: format!("the flow changed from {before} to {after} mL/h while it grew"),
+                says: format!("the flow changed from {before:.4} to {after:.4} mL/h while it grew"),
             })
         })
         .collect()

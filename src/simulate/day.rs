@@ -2,10 +2,10 @@
 //!
 //! In: a scenario and a seed. Out: [`Day`]. Steps are fine after anything has happened and grow while nothing does.
 
+use super::agenda::Agenda;
 use super::episodes::{Running, Stretch};
 use super::scenario::Scenario;
 use super::sensor::{Logger, Row};
-use super::staff::Agenda;
 use super::world::World;
 
 /// First step after something happened, s; steps grow by [`GROWTH`] up to [`LONGEST_S`].

@@ -44,6 +44,17 @@ pub(super) struct Stretch {
     pub held_ml: Option<f64>,
     /// How often it came.
     pub times: u32,
+    /// `(t_s, ratio)` once a minute, of a gradual one.
+    pub course: Vec<(f64, f64)>,
+}
+
+impl Stretch {
+    /// Resistance below the pump over its baseline at a moment.
+    pub fn ratio_at(&self, t_s: f64) -> f64 {
+        let after = self.course.partition_point(|&(t, _)| t <= t_s);
+        let last = after.checked_sub(1).and_then(|i| self.course.get(i));
+        last.map_or(1.0, |&(_, ratio)| ratio)
+    }
 }
 
 /// One episode as it runs.
@@ -343,6 +354,10 @@ impl<'a> Running<'a> {
             return;
         };
         last.peak_ratio = last.peak_ratio.max(ratio);
+        let minute = last.course.last().is_none_or(|&(t, _)| t + 60.0 <= t_s);
+        if minute && self.episode.cause.is_gradual() {
+            last.course.push((t_s, ratio));
+        }
         if last.felt_s.is_none() && FELT_RATIO <= ratio {
             last.felt_s = Some(t_s);
         }

@@ -5,11 +5,15 @@
 //! fits (pulsation, stick-slip, start-up lag, compliance that falls with pressure, uneven loading, narrowing in
 //! fits and starts), so that a score on made records does not flatter. Nothing here reads a file or a clock.
 
+mod agenda;
+mod alarms;
 mod blocking;
 mod can_tell;
 mod day;
+mod elastic;
 mod episodes;
 mod files;
+mod happenings;
 mod network;
 mod noise;
 mod pump;

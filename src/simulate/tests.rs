@@ -150,6 +150,40 @@ cause = { kind = "filter-loading", blocking = { intermediate_per_ml = 0.2 } }
 }
 
 #[test]
+fn a_pause_tells_filter_from_catheter_only_where_the_difference_can_be_seen() {
+    // Before the pause R_f = 0.3 e^(0.2·9.2) = 1.89 grows by 0.2·4.6·1.89 = 1.74 an hour; at 4.6 mL/h a catheter that grew
+    // like this through the hour's pause would stand 7 to 8 mmHg higher after it: more than twice 1 mmHg, less than twice
+    // half of 20 or a vein that wanders by 5.
+    for (rounding, wander, tells) in [(1, 0, true), (20, 0, false), (1, 5, false)] {
+        let scenario = TWO.replace("rounding_mmhg = 0", &format!("rounding_mmhg = {rounding}"));
+        let made = made(
+            &format!(
+                r#"{scenario}
+[vein]
+wander_mmhg = {wander}
+[[act]]
+at_h = 2
+do = "pause"
+minutes = 60
+[[episode]]
+at_h = 0
+cause = {{ kind = "filter-loading", blocking = {{ intermediate_per_ml = 0.2 }} }}
+"#
+            ),
+            7,
+        );
+        let episode = &truth(&made)["episodes"][0];
+        assert_eq!(episode["can_tell"], tells, "{rounding} {wander}: {episode}");
+        let says = episode["can_tell_from"].to_string();
+        assert_eq!(
+            says.contains("a pause of 60 min while it grew"),
+            tells,
+            "{says}"
+        );
+    }
+}
+
+#[test]
 fn a_narrowing_catheter_goes_on_in_a_pause_and_a_flush_helps() {
     let narrowing = two_with(
         r#"

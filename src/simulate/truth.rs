@@ -4,8 +4,8 @@
 
 use super::can_tell::{self, Reason};
 use super::day::{Day, Told};
+use super::elastic::column;
 use super::scenario::Scenario;
-use super::world::column;
 use crate::error::{Error, Result};
 use crate::time::{Clock, TimeText};
 use serde::Serialize;
@@ -146,7 +146,7 @@ fn course(told: &Told) -> &'static str {
 
 /// An episode counts where a pump alarmed; or where the resistance below the pump (of an obstruction below it) stood
 /// at 1.5 times and that, or what else went wrong, could be seen: it moved a running channel's pressure by more
-/// than noise, pulsation or rounding hide, and by 2 mmHg at least.
+/// than noise, pulsation, rounding or the vein's wander (three times) hide, and by 2 mmHg at least.
 fn reached(told: &Told, scenario: &Scenario) -> bool {
     let stretch = &told.stretch;
     let ripple = scenario
@@ -159,6 +159,7 @@ fn reached(told: &Told, scenario: &Scenario) -> bool {
         scenario.sensor.noise_mmhg,
         scenario.sampling.rounding_mmhg,
         ripple / 2.0,
+        3.0 * scenario.vein.wander_mmhg,
     ]
     .into_iter()
     .fold(0.0, f64::max);

@@ -4,12 +4,12 @@
 //! [`super::day`]. Beside the line runs its twin, the same line with nothing wrong and the same flows: what an
 //! episode does to a pressure is the difference.
 
+use super::elastic::{column, compliance, share, stored};
 use super::episodes::Running;
 use super::network::{CLOSED, Network};
 use super::pump::Drive;
-use super::scenario::{Cause, Channel, Place, Position, Scenario};
+use super::scenario::{Cause, Place, Position, Scenario};
 use super::sensor::{Gauge, VeinPressure};
-use crate::units::MMHG_PER_CM_WATER;
 use std::f64::consts::{PI, TAU};
 
 /// Resistance of a join without a filter, mmHg·h/mL.
@@ -20,9 +20,6 @@ const JOIN_STORAGE: f64 = 1e-5;
 const OPEN_AIR: f64 = 1e3;
 /// Share of a channel's resistance that lies above its tubing's node.
 const UPPER_SHARE: f64 = 0.3;
-/// Pressure over which a compliance softens, mmHg; and the mean of e^(-P/80) over 0 to 200 mmHg.
-const SOFT_MMHG: f64 = 80.0;
-const SOFT_MEAN: f64 = 0.367;
 /// Breaths per hour.
 const BREATHS_PER_H: f64 = 2400.0;
 
@@ -429,33 +426,6 @@ impl<'a> World<'a> {
         self.gauges[channel].smooth(self.t_s, self.twin_mmhg(channel))
             - self.gauges[channel].touch(self.t_s)
     }
-}
-
-/// Pressure of the column between a pump and the heart, mmHg.
-pub(super) fn column(height_cm: f64) -> f64 {
-    height_cm * MMHG_PER_CM_WATER
-}
-
-/// The share of a channel's compliance that a node of it has.
-fn share(channel: &Channel, node: usize) -> f64 {
-    if node.is_multiple_of(2) {
-        1.0 - channel.tube_share
-    } else {
-        channel.tube_share
-    }
-}
-
-/// Compliance at a pressure, mL/mmHg; the formula stands at [`Channel::softening`].
-fn compliance(channel: &Channel, mmhg: f64) -> f64 {
-    let soft = (-mmhg.clamp(-40.0, 2000.0) / SOFT_MMHG).exp() - SOFT_MEAN;
-    channel.compliance_ul_per_mmhg / 1000.0 * (1.0 + channel.softening * soft)
-}
-
-/// Integral of [`compliance`] between two pressures, mL.
-fn stored(channel: &Channel, low: f64, high: f64) -> f64 {
-    let s = channel.softening;
-    let soft = SOFT_MMHG * ((-low / SOFT_MMHG).exp() - (-high / SOFT_MMHG).exp());
-    channel.compliance_ul_per_mmhg / 1000.0 * ((high - low) * (1.0 - s * SOFT_MEAN) + s * soft)
 }
 
 type Resistances = ([f64; 3], [f64; 3], f64, f64);
