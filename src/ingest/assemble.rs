@@ -5,6 +5,7 @@
 
 use super::moment::{Kind, Moment};
 use super::order::{Rows, Settled};
+use super::shelf::Piece;
 use super::table::{Fault, REJECTED_SHOWN, Row};
 use super::when::Passage;
 use crate::record::{Channel, Intake, Notice, Record, RejectedRow};
@@ -22,6 +23,8 @@ pub(super) struct Series {
     pub(super) channel_cell: Box<[u8]>,
     pub(super) channel: String,
     pub(super) rows: Rows,
+    /// Earlier rows, in the file's order, that wait on the shelf.
+    pub(super) pieces: Vec<Piece>,
     pub(super) passage: Passage,
     /// The series whose row came after the last row of this one: very likely it will again.
     pub(super) followed_by: usize,

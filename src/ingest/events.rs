@@ -31,6 +31,7 @@ pub(super) struct Events {
     header_notices: Vec<Notice>,
 }
 
+#[derive(Clone)]
 pub(super) struct EventRow {
     line: u64,
     pub(super) infusion: String,

@@ -5,7 +5,8 @@
 use super::assemble::{Infusion, Series, record};
 use super::cell;
 use super::moment::{EXAMPLE, Kind, Moment};
-use super::order::Rows;
+use super::order::{Joined, Rows};
+use super::shelf::{MOST_HELD, Shelf};
 use super::table::{Fault, REJECTED_SHOWN, Row, Table, WHOLE_ROW};
 use super::when::Passage;
 use super::{MOST_REJECTED, Settings};
@@ -66,6 +67,10 @@ pub(super) struct Gathering {
     footer: u64,
     /// Whether a row may hold a part of a sample only: what it leaves out holds on from the row before.
     pub(super) in_parts: bool,
+    /// Where rows wait that are too many to be held; `None` = all are held.
+    pub(super) shelf: Option<Shelf>,
+    /// Rows in memory.
+    held: usize,
 }
 
 /// Running names in the place of such as may identify a person or a device.
@@ -129,6 +134,7 @@ impl Gathering {
             channel_cell: channel_cell.into(),
             channel,
             rows: Rows::default(),
+            pieces: Vec::new(),
             passage: Passage::default(),
             followed_by: at,
         });
@@ -205,6 +211,7 @@ impl Gathering {
         let Some(series) = self.series.get_mut(at) else {
             return;
         };
+        self.held += 1;
         let rows = &mut series.rows;
         rows.ticks.push(sample.moment.ticks);
         rows.pressure_mmhg.push(sample.pressure_mmhg);
@@ -217,6 +224,21 @@ impl Gathering {
         }
     }
 
+    /// Puts rows away where there are too many to be held. To be called between rows.
+    pub(super) fn make_room(&mut self) -> Result<()> {
+        if self.held < MOST_HELD {
+            return Ok(());
+        }
+        let Some(shelf) = &mut self.shelf else {
+            return Ok(());
+        };
+        for series in self.series.iter_mut().filter(|s| !s.rows.ticks.is_empty()) {
+            series.pieces.push(shelf.put(&mut series.rows));
+        }
+        self.held = 0;
+        shelf.write()
+    }
+
     /// Joins the parts of samples, where rows hold parts. `rate` is the name of the rate's column.
     pub(super) fn join_parts(&mut self, rate: &str) {
         if !self.in_parts {
@@ -225,15 +247,7 @@ impl Gathering {
         for series in &mut self.series {
             let joined = series.rows.join_parts();
             if let Some(infusion) = self.infusions.get_mut(series.infusion) {
-                infusion.intake.repeats += joined.repeats;
-                for line in joined.before_rate {
-                    infusion.reject_shown(RejectedRow {
-                        line,
-                        column: rate.to_string(),
-                        value: String::new(),
-                        reason: "no rate is known yet at this time".into(),
-                    });
-                }
+                infusion.joined(joined, rate);
             }
         }
     }
@@ -262,18 +276,19 @@ impl Gathering {
         Err(too_many(table, rows, rejected, &shown))
     }
 
-    pub(super) fn records(mut self, header_notices: &[Notice]) -> Vec<Record> {
-        let kind = self.kind.unwrap_or(Kind::Seconds);
+    /// Sorts series to their infusions.
+    pub(super) fn sort_out(mut self, header_notices: &[Notice], rate: String) -> Gathered {
+        let kind = self.kind();
         let mut by_infusion: Vec<Vec<Series>> = Vec::new();
         by_infusion.resize_with(self.infusions.len(), Vec::new);
         for series in self.series {
             if let Some(of_infusion) = by_infusion.get_mut(series.infusion)
-                && !series.rows.ticks.is_empty()
+                && (!series.rows.ticks.is_empty() || !series.pieces.is_empty())
             {
                 of_infusion.push(series);
             }
         }
-        let mut records: Vec<Record> = Vec::new();
+        let mut wholes: Vec<(Infusion, Vec<Series>)> = Vec::new();
         let mut unread = Vec::new();
         for (mut infusion, series) in self.infusions.into_iter().zip(by_infusion) {
             infusion.intake.notices.extend_from_slice(header_notices);
@@ -283,12 +298,11 @@ impl Gathering {
                     infusion: infusion.name,
                 });
             } else {
-                records.push(record(infusion, series, kind));
+                wholes.push((infusion, series));
             }
         }
-        records.sort_by(|a, b| a.infusion.cmp(&b.infusion));
-        if let Some(first) = records.first_mut() {
-            first.intake.notices.extend(unread);
+        wholes.sort_by(|a, b| a.0.name.cmp(&b.0.name));
+        if let Some((first, _)) = wholes.first_mut() {
             // In front: they stood before every other row of the file.
             first.intake.rows += self.nobodys.intake.rows;
             first.intake.rows_rejected += self.nobodys.intake.rows_rejected;
@@ -299,7 +313,95 @@ impl Gathering {
             self.nobodys.intake.rejected.truncate(REJECTED_SHOWN);
             first.intake.rejected = self.nobodys.intake.rejected;
         }
-        records
+        Gathered {
+            kind,
+            wholes: wholes.into_iter().map(Some).collect(),
+            unread,
+            shelf: self.shelf,
+            to_join: self.in_parts.then_some(rate),
+        }
+    }
+}
+
+/// Infusions to be made records of, in order of name.
+pub(super) struct Gathered {
+    kind: Kind,
+    wholes: Vec<Option<(Infusion, Vec<Series>)>>,
+    /// Infusions without a usable row: said at the first one.
+    unread: Vec<Notice>,
+    shelf: Option<Shelf>,
+    /// The rate's column, where parts of samples are still to be joined.
+    pub(super) to_join: Option<String>,
+}
+
+impl Gathered {
+    /// The kind of time of the file.
+    pub(super) fn kind(&self) -> Kind {
+        self.kind
+    }
+
+    /// The names of those not taken yet.
+    pub(super) fn names(&self) -> impl Iterator<Item = &str> {
+        self.wholes.iter().flatten().map(|(i, _)| i.name.as_str())
+    }
+
+    /// How many pieces wait on the shelf.
+    #[cfg(test)]
+    pub(super) fn waiting(&self) -> usize {
+        let series = self.wholes.iter().flatten().flat_map(|(_, series)| series);
+        series.map(|s| s.pieces.len()).sum()
+    }
+
+    /// The record of the infusion at a place, once.
+    pub(super) fn take(&mut self, at: usize) -> Result<Option<Record>> {
+        let Some((mut infusion, mut series)) = self.wholes.get_mut(at).and_then(Option::take)
+        else {
+            return Ok(None);
+        };
+        for one in series.iter_mut().filter(|s| !s.pieces.is_empty()) {
+            let last = std::mem::take(&mut one.rows);
+            for piece in std::mem::take(&mut one.pieces) {
+                if let Some(shelf) = &mut self.shelf {
+                    shelf.get(piece, &mut one.rows)?;
+                }
+            }
+            one.rows.append(last);
+        }
+        if let Some(rate) = &self.to_join {
+            for one in &mut series {
+                infusion.joined(one.rows.join_parts(), rate);
+            }
+            series.retain(|s| !s.rows.ticks.is_empty());
+            if series.is_empty() {
+                return Ok(None);
+            }
+        }
+        let mut record = record(infusion, series, self.kind);
+        if at == 0 {
+            record.intake.notices.append(&mut self.unread);
+        }
+        Ok(Some(record))
+    }
+
+    /// All records, in order of name.
+    pub(super) fn records(mut self) -> Result<Vec<Record>> {
+        let taken = (0..self.wholes.len()).filter_map(|at| self.take(at).transpose());
+        taken.collect()
+    }
+}
+
+impl Infusion {
+    /// Counts what joining the parts of samples showed. `rate` is the name of the rate's column.
+    fn joined(&mut self, joined: Joined, rate: &str) {
+        self.intake.repeats += joined.repeats;
+        for line in joined.before_rate {
+            self.reject_shown(RejectedRow {
+                line,
+                column: rate.to_string(),
+                value: String::new(),
+                reason: "no rate is known yet at this time".into(),
+            });
+        }
     }
 }
 

@@ -9,8 +9,9 @@
 //! the contract or from a [`mapping`]; [`when`] and [`moment`] read times, [`numbers`] and [`cell`] figures and names, in
 //! any `unit`; `propose` drafts a mapping from a file. [`trace`] takes rows, [`gather`] sorts them to infusions and
 //! channels, [`order`] puts them in order of time and [`gaps`] finds their rhythm. [`events`] and `line` read the trace's
-//! companions; `column` one column of any table. For a survey, [`infusions`] reads its list, `join` puts an infusion
-//! together that is split over files, [`many`] shares events out, [`parquet`] turns tables into text.
+//! companions; `column` one column of any table. For a survey, [`infusions`] reads its list, [`shared`] hands out one
+//! infusion after the other from tables of many, whose rows wait on a [`shelf`], `join` puts an infusion together that is
+//! split over files, [`parquet`] turns tables into text.
 
 mod assemble;
 mod cell;
@@ -23,7 +24,6 @@ mod gather;
 mod infusions;
 mod join;
 mod line;
-mod many;
 mod mapping;
 mod moment;
 mod names;
@@ -32,6 +32,8 @@ mod order;
 mod parquet;
 mod plan;
 mod propose;
+mod shared;
+mod shelf;
 mod table;
 mod toml_text;
 mod trace;
@@ -43,10 +45,11 @@ pub use column::read_column;
 pub use infusions::{InfusionRow, Infusions, read_infusions};
 pub use join::join;
 pub use line::{attach_line, read_line};
-pub use many::attach_events;
 pub use mapping::{Mapping, QUESTION};
 pub use parquet::parquet_as_csv;
 pub use propose::{Answers, Proposal, propose};
+pub use shared::{SharedEvents, SharedTrace};
+pub use shelf::Store;
 pub use trace::MOST_REJECTED;
 pub use unit::{Quantity, Unit};
 

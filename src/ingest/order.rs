@@ -98,6 +98,16 @@ impl Rows {
         }
     }
 
+    /// Adds rows that stand later in the file.
+    pub(super) fn append(&mut self, later: Self) {
+        self.ticks.extend(later.ticks);
+        self.pressure_mmhg.extend(later.pressure_mmhg);
+        self.rate_ml_h.extend(later.rate_ml_h);
+        self.volume_ml.extend(later.volume_ml);
+        self.limit_mmhg.extend(later.limit_mmhg);
+        self.lines.extend(later.lines);
+    }
+
     /// Joins rows of the same time that each hold a part of the sample; a rate or limit that a time leaves out holds on
     /// from the one before. Rows before the first rate are left out.
     ///

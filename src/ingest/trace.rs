@@ -4,12 +4,13 @@
 //! (without companions), the kind of its times.
 
 use super::cell::in_range;
-use super::gather::{Aliases, Gathering, NoName, Sample};
+use super::gather::{Aliases, Gathered, Gathering, NoName, Sample};
 use super::mapping::{TraceMap, What};
 use super::moment::{Kind, Moment};
 use super::names::identifies;
 use super::numbers::Figure;
 use super::plan::{Field, Fields, Layout, Plan};
+use super::shelf::Shelf;
 use super::table::{Fault, Row, Table};
 use super::unit::Unit;
 use super::when::{Clockwork, NoMoment, Passage};
@@ -38,6 +39,44 @@ pub(super) struct Trace {
 
 /// Reads a trace.
 pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) -> Result<Trace> {
+    let mut rows = rows(source, map, None)?;
+    rows.gathering.join_parts(&rows.rate);
+    rows.gathering.check(&rows.table, settings)?;
+    let aliases = rows.gathering.aliases.clone();
+    let mut gathered = rows.gathering.sort_out(&rows.notices, rows.rate);
+    gathered.to_join = None; // done before it was judged how much was left out
+    Ok(Trace {
+        kind: gathered.kind(),
+        aliases,
+        records: gathered.records()?,
+        has_infusions: rows.has_infusions,
+    })
+}
+
+/// Reads a trace of many infusions; its rows wait on the shelf. Also, whether it has a column of infusions.
+pub(super) fn gathered(
+    source: Source,
+    settings: &Settings,
+    shelf: Shelf,
+) -> Result<(Gathered, bool)> {
+    let map = settings.mapping.as_deref().and_then(|m| m.trace.as_ref());
+    let rows = rows(source, map, Some(shelf))?;
+    rows.gathering.check(&rows.table, settings)?;
+    let gathered = rows.gathering.sort_out(&rows.notices, rows.rate);
+    Ok((gathered, rows.has_infusions))
+}
+
+/// All rows of a trace.
+struct Rows<'a> {
+    table: Table<'a>,
+    gathering: Gathering,
+    notices: Vec<Notice>,
+    /// The name of the rate's column.
+    rate: String,
+    has_infusions: bool,
+}
+
+fn rows<'a>(source: Source<'a>, map: Option<&TraceMap>, shelf: Option<Shelf>) -> Result<Rows<'a>> {
     let (mut table, (plan, clockwork)) = match map {
         None => {
             let mut table = Table::open(source)?;
@@ -52,6 +91,7 @@ pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) 
     };
     let mut notices = table.notices();
     let mut reader = Reader::new(plan, clockwork, &table, &mut notices);
+    reader.gathering.shelf = shelf;
     while let Some(row) = table.next_row()? {
         let line = row.line;
         if let Err((what, hint)) = reader.take(&row) {
@@ -60,6 +100,7 @@ pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) 
                 .in_column(column_name(&table, reader.clockwork.column()))
                 .hint(hint));
         }
+        reader.gathering.make_room()?;
     }
     reader.notices(&table, &mut notices);
     let rate = match &reader.plan.layout {
@@ -69,12 +110,11 @@ pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) 
     };
     let mut gathering = reader.gathering;
     gathering.may_have_footer = map.is_some();
-    gathering.join_parts(&rate);
-    gathering.check(&table, settings)?;
-    Ok(Trace {
-        kind: gathering.kind(),
-        aliases: gathering.aliases.clone(),
-        records: gathering.records(&notices),
+    Ok(Rows {
+        table,
+        gathering,
+        notices,
+        rate,
         has_infusions: reader.plan.infusion.is_some(),
     })
 }

@@ -20,4 +20,5 @@ mod samples;
 mod scenes;
 mod segments;
 mod survey;
+mod survey_edges;
 mod tidy;

@@ -1,22 +1,22 @@
 //! Finds what belongs to each infusion of the list, in either layout.
 //!
-//! In: the folder and its list. Out: one [`Found`] per row of the list, in its order. An infusion with a folder of its own is
-//! read when its turn comes; those in shared tables are read together, each table once.
+//! In: the folder and its list. Out: one [`Found`] per row of the list, in its order. An infusion is put together when its turn
+//! comes, from a folder of its own or from [`Shared`] tables, which are read once before.
 
 use super::super::open;
 use crate::error::{Error, Result};
-use crate::ingest::{self, InfusionRow, Infusions, Settings, Source};
+use crate::ingest::{self, InfusionRow, Infusions, Settings, SharedEvents, SharedTrace, Source};
 use crate::record::Record;
 use rayon::prelude::*;
-use std::collections::BTreeMap;
 use std::path::{Component, Path, PathBuf};
+use std::sync::Mutex;
 
 /// Where an infusion's record is.
 pub enum Found {
     /// In a folder of its own.
     Folder(Folder),
-    /// Read already.
-    Record(Box<Record>),
+    /// In tables that it shares with others; the path of its line file.
+    Shared(Option<PathBuf>),
     /// Nowhere, or not usable: why.
     Not(String),
 }
@@ -36,29 +36,38 @@ pub struct Gathered {
     pub found: Vec<Found>,
     /// `(file, why it was not used)`.
     pub files: Vec<(String, String)>,
+    /// The tables that infusions share.
+    pub shared: Shared,
 }
 
-/// Looks for each infusion.
+/// Looks for each infusion. `working` is the folder for files that are needed meanwhile.
 ///
 /// # Errors
 /// The folder of shared tables cannot be listed.
-pub fn gather(dir: &Path, list: &Infusions, settings: &Settings) -> Result<Gathered> {
+pub fn gather(
+    dir: &Path,
+    list: &Infusions,
+    settings: &Settings,
+    working: &Path,
+) -> Result<Gathered> {
     let mut files = Vec::new();
-    let mut shared = if dir.join("traces").is_dir() {
-        shared_records(dir, list, settings, &mut files)?
-    } else {
-        BTreeMap::new()
+    let mut shared = match dir.join("traces").is_dir() {
+        true => Shared::read(dir, settings, working, &mut files)?,
+        false => Shared::default(),
     };
     let found = list
         .rows
         .iter()
-        .map(|row| match shared.remove(&row.infusion) {
-            Some(Ok(record)) => with_line(dir, row, record),
-            Some(Err(reason)) => Found::Not(reason),
-            None => folder(dir, row, settings),
+        .map(|row| match shared.has(&row.infusion) {
+            true => Found::Shared(row.line_file.as_ref().map(|l| dir.join(l))),
+            false => folder(dir, row, settings),
         })
         .collect();
-    Ok(Gathered { found, files })
+    Ok(Gathered {
+        found,
+        files,
+        shared,
+    })
 }
 
 fn folder(dir: &Path, row: &InfusionRow, settings: &Settings) -> Found {
@@ -122,73 +131,85 @@ impl Folder {
     }
 }
 
-type Shared = BTreeMap<String, std::result::Result<Record, String>>;
+/// Tables in `traces` and `events`, read but for the rows of the traces, which wait in unnamed files beside the results.
+#[derive(Default)]
+pub struct Shared {
+    traces: Vec<Mutex<SharedTrace>>,
+    events: SharedEvents,
+    keep_going: bool,
+}
 
-/// Reads the tables in `traces` and `events`: each in parallel, an infusion split over several joined.
-fn shared_records(
-    dir: &Path,
-    list: &Infusions,
-    settings: &Settings,
-    files: &mut Vec<(String, String)>,
-) -> Result<Shared> {
-    let tables = tables_in(&dir.join("traces"))?;
-    // One infusion's bad rows must not stop the others': judged for each below.
-    let lenient = Settings {
-        keep_going: true,
-        mapping: settings.mapping.clone(),
-    };
-    let read: Vec<_> = tables
-        .par_iter()
-        .map(|path| (path, read_table(path, &lenient)))
-        .collect();
-    let listed: std::collections::BTreeSet<&str> =
-        list.rows.iter().map(|r| r.infusion.as_str()).collect();
-    let mut parts: BTreeMap<String, Vec<Record>> = BTreeMap::new();
-    for (path, records) in read {
-        match records {
-            Ok(records) => {
-                for record in records {
-                    let Some(name) = record
-                        .infusion
-                        .clone()
-                        .filter(|n| listed.contains(n.as_str()))
-                    else {
-                        continue;
-                    };
-                    parts.entry(name).or_default().push(record);
-                }
-            }
-            Err(error) => files.push((path.display().to_string(), error.to_string())),
-        }
-    }
-    let mut records: BTreeMap<String, Record> = BTreeMap::new();
-    let mut shared = Shared::new();
-    for (name, parts) in parts {
-        match ingest::join(parts) {
-            Ok(record) if !settings.keep_going && too_many_rejected(&record) => {
-                shared.insert(name, Err(rejected(&record)));
-            }
-            Ok(record) => {
-                records.insert(name, record);
-            }
-            Err(error) => {
-                shared.insert(name, Err(error.to_string()));
+impl Shared {
+    /// Reads the tables: traces in parallel.
+    fn read(
+        dir: &Path,
+        settings: &Settings,
+        working: &Path,
+        files: &mut Vec<(String, String)>,
+    ) -> Result<Self> {
+        let tables = tables_in(&dir.join("traces"))?;
+        let read: Vec<_> = tables
+            .par_iter()
+            .map(|path| (path, shared_trace(path, settings, working)))
+            .collect();
+        let mut traces = Vec::with_capacity(read.len());
+        for (path, trace) in read {
+            match trace {
+                Ok(trace) => traces.push(trace),
+                Err(error) => files.push((path.display().to_string(), error.to_string())),
             }
         }
-    }
-    for path in tables_in(&dir.join("events"))? {
-        match attach_events(&mut records, &path, settings) {
-            Ok(faulty) => {
-                for (name, error) in faulty {
-                    records.remove(&name);
-                    shared.entry(name).or_insert_with(|| Err(error.to_string()));
-                }
+        let mut events = SharedEvents::default();
+        let all: Vec<&SharedTrace> = traces.iter().collect();
+        for path in tables_in(&dir.join("events"))? {
+            if let Err(error) = with_source(&path, |source| events.read(source, &all, settings)) {
+                files.push((path.display().to_string(), error.to_string()));
             }
-            Err(error) => files.push((path.display().to_string(), error.to_string())),
         }
+        Ok(Self {
+            traces: traces.into_iter().map(Mutex::new).collect(),
+            events,
+            keep_going: settings.keep_going,
+        })
     }
-    shared.extend(records.into_iter().map(|(name, record)| (name, Ok(record))));
-    Ok(shared)
+
+    fn has(&mut self, infusion: &str) -> bool {
+        let traces = self.traces.iter_mut();
+        let mut sound = traces.filter_map(|t| t.get_mut().ok());
+        sound.any(|t| t.has(infusion))
+    }
+
+    /// Puts an infusion together: its rows from all tables, its events, its line.
+    pub fn record(&self, infusion: &str, line: Option<&Path>) -> Result<Record> {
+        let mut parts = Vec::new();
+        for trace in &self.traces {
+            let mut trace = trace
+                .lock()
+                .map_err(|_| Error::new("another infusion of the same table failed"))?;
+            parts.extend(trace.take(infusion)?);
+        }
+        let mut record = ingest::join(parts)?;
+        if !self.keep_going && too_many_rejected(&record) {
+            return Err(Error::new(rejected(&record)));
+        }
+        self.events.attach(&mut record)?;
+        if let Some(path) = line {
+            let line = with_source(path, |source| ingest::read_line(source, &record.clock))?;
+            ingest::attach_line(&mut record, line);
+        }
+        Ok(record)
+    }
+}
+
+fn shared_trace(path: &Path, settings: &Settings, working: &Path) -> Result<SharedTrace> {
+    // Unnamed: whatever ends the run, nothing of it stays behind.
+    let store = tempfile::tempfile_in(working).map_err(|e| {
+        Error::in_file(working, format!("no working file can be made here: {e}"))
+            .hint("choose a folder you may write to, with space left, with --out")
+    })?;
+    with_source(path, |source| {
+        SharedTrace::read(source, settings, Box::new(store))
+    })
 }
 
 fn too_many_rejected(record: &Record) -> bool {
@@ -251,38 +272,4 @@ fn with_source<T>(path: &Path, read: impl FnOnce(Source) -> Result<T>) -> Result
         name: path,
         reader: &mut file,
     })
-}
-
-fn read_table(path: &Path, settings: &Settings) -> Result<Vec<Record>> {
-    let records = with_source(path, |source| {
-        ingest::read_records(source, None, None, settings)
-    })?;
-    match records.iter().any(|r| r.infusion.is_some()) {
-        true => Ok(records),
-        false => Err(Error::in_file(path, "there is no column `infusion`")
-            .at_line(1)
-            .hint("tables in `traces` name the infusion of each row; give an infusion without it a folder of its own")),
-    }
-}
-
-fn attach_events(
-    records: &mut BTreeMap<String, Record>,
-    path: &Path,
-    settings: &Settings,
-) -> Result<Vec<(String, Error)>> {
-    with_source(path, |source| {
-        ingest::attach_events(records, source, settings)
-    })
-}
-
-fn with_line(dir: &Path, row: &InfusionRow, mut record: Record) -> Found {
-    if let Some(line_file) = &row.line_file {
-        let path = dir.join(line_file);
-        let line = with_source(&path, |source| ingest::read_line(source, &record.clock));
-        match line {
-            Ok(line) => ingest::attach_line(&mut record, line),
-            Err(error) => return Found::Not(error.to_string()),
-        }
-    }
-    Found::Record(Box::new(record))
 }

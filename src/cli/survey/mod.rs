@@ -123,7 +123,8 @@ pub fn run(args: &Args) -> Result<()> {
         mapping: open::mapping(args.map.as_deref())?,
     };
     let keep = args.out.as_deref().map(reviews::Keep::open).transpose()?;
-    let reviewed = gather::gather(&args.dir, &list, &reading)
+    let working = args.out.clone().unwrap_or_else(std::env::temp_dir);
+    let reviewed = gather::gather(&args.dir, &list, &reading, &working)
         .and_then(|gathered| reviews::review_all(gathered, &list, keep.as_ref()))
         .and_then(|cohort| match cohort.members.is_empty() {
             true => Err(nothing_usable(&list_file, &cohort.skipped)),

@@ -4,10 +4,10 @@
 //! renamed: it is whole or not there. What a stopped run left half-written is removed at the next start.
 
 use super::fingerprint::{fingerprint, program};
-use super::gather::{Found, Gathered};
+use super::gather::{Found, Gathered, Shared};
 use super::kept;
 use crate::error::{Error, Result};
-use crate::ingest::Infusions;
+use crate::ingest::{InfusionRow, Infusions};
 use crate::record::Record;
 use crate::run;
 use crate::study::{Cohort, Facts, Member, Skipped};
@@ -107,11 +107,16 @@ fn cannot(what: &Path, e: &std::io::Error) -> Error {
 /// Reviews cannot be kept (disk full, folder gone): a survey that goes on would have to start anew every time.
 pub fn review_all(gathered: Gathered, list: &Infusions, keep: Option<&Keep>) -> Result<Cohort> {
     let bar = progress(gathered.found.len() as u64);
-    let reviewed: Vec<Outcome> = gathered
-        .found
+    let Gathered {
+        found,
+        files,
+        shared,
+    } = gathered;
+    let reviewed: Vec<Outcome> = found
         .into_par_iter()
-        .map(|found| {
-            let outcome = one(found, keep);
+        .zip(&list.rows)
+        .map(|(found, row)| {
+            let outcome = one(found, row, &shared, keep);
             bar.inc(1);
             outcome
         })
@@ -128,7 +133,7 @@ pub fn review_all(gathered: Gathered, list: &Infusions, keep: Option<&Keep>) -> 
     };
     cohort
         .skipped
-        .extend(list.faulty.iter().chain(&gathered.files).map(skipped));
+        .extend(list.faulty.iter().chain(&files).map(skipped));
     for (row, outcome) in list.rows.iter().zip(reviewed) {
         match outcome {
             Outcome::Facts(facts) => cohort.members.push(Member {
@@ -152,14 +157,15 @@ enum Outcome {
     CannotKeep(Error),
 }
 
-fn one(found: Found, keep: Option<&Keep>) -> Outcome {
+fn one(found: Found, row: &InfusionRow, shared: &Shared, keep: Option<&Keep>) -> Outcome {
     let record = match found {
-        Found::Folder(folder) => match folder.read() {
-            Ok(record) => record,
-            Err(error) => return Outcome::Skipped(error.to_string()),
-        },
-        Found::Record(record) => *record,
+        Found::Folder(folder) => folder.read(),
+        Found::Shared(line) => shared.record(&row.infusion, line.as_deref()),
         Found::Not(reason) => return Outcome::Skipped(reason),
+    };
+    let record = match record {
+        Ok(record) => record,
+        Err(error) => return Outcome::Skipped(error.to_string()),
     };
     let facts = match keep {
         Some(keep) => keep.facts(&record),
