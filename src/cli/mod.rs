@@ -2,6 +2,7 @@
 //!
 //! Exit status: 0 done, 1 it could not be done (one message on standard error), 2 wrong usage.
 
+mod expect;
 mod inspect;
 mod map;
 mod open;
@@ -27,6 +28,7 @@ struct Args {
 enum Command {
     Review(review::Args),
     Inspect(inspect::Args),
+    Expect(expect::Args),
     Map(map::Args),
     Segments(segments::Args),
     Simulate(simulate::Args),
@@ -49,6 +51,7 @@ fn run(command: Command) -> Result<()> {
     match command {
         Command::Review(args) => review::run(&args),
         Command::Inspect(args) => inspect::run(&args),
+        Command::Expect(args) => expect::run(&args),
         Command::Map(args) => map::run(&args),
         Command::Segments(args) => segments::run(&args),
         Command::Simulate(args) => simulate::run(&args),

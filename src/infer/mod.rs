@@ -5,13 +5,15 @@
 //! The way through the room: `regimes` (what the pumps did) → `parts` (what is known of the line) → `tracker`
 //! (where the pressure leaves its baseline) → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
 //! (each cause as a forward model) → `context` (what is known beyond the pressure) → `judge` (probabilities) →
-//! `outline`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it.
+//! `outline`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it. Beside it stands [`expect`]: what a
+//! line should do, worked out from its file alone.
 
 mod causes;
 mod checks;
 mod context;
 mod evidence;
 mod examine;
+pub mod expect;
 mod figures;
 mod fit;
 mod judge;

@@ -4,6 +4,7 @@
 //! terminal. All sentences come from [`words`]. Nothing here judges, reads a file or looks at a clock.
 
 pub mod draw;
+mod expect;
 mod inspection;
 mod page;
 mod segments;
@@ -13,6 +14,7 @@ mod text;
 pub mod wire;
 pub mod words;
 
+pub use expect::{expect_json, expect_text};
 pub use inspection::{inspection_json, inspection_text};
 pub use page::{About, Input, review_html};
 pub use segments::{segments_json, segments_text};

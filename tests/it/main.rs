@@ -4,6 +4,7 @@
 mod bad_input;
 mod cohorts;
 mod contract_review;
+mod expect;
 mod inspect;
 mod map;
 mod program;
