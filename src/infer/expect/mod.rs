@@ -78,7 +78,12 @@ pub fn expect(question: &Question) -> Option<Expected> {
         channels,
     };
     expected.warnings = warnings(question, &expected);
-    Some(expected)
+    let blocks = expected.blocks.iter();
+    let blocks = blocks.flat_map(|b| [b.slope_mmhg_per_min, b.release_volume_ml]);
+    let pressures = expected.channels.iter().map(|c| c.pressure_mmhg);
+    let in_range = |e: Estimate| e.low.is_finite() && e.high.is_finite();
+    let all = pressures.chain(blocks).all(in_range);
+    all.then_some(expected)
 }
 
 /// A complete block at each part, from the pump to the patient.
