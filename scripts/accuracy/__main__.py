@@ -1,13 +1,17 @@
 """Measures how often the review is right, on made records whose truth is known.
 
+    scripts/accuracy/run                        # builds all, writes its part of ACCURACY.md and docs/accuracy.png
+
+or, with the program built and an environment of one's own:
+
     python3 -m venv .venv && .venv/bin/pip install -r scripts/accuracy/requirements.txt
-    cargo build --release
-    .venv/bin/python scripts/accuracy                                   # writes ACCURACY.md and docs/accuracy.png
     .venv/bin/python scripts/accuracy --set tune --records 300 --keep DIR        # while the program is changed: into DIR
+    .venv/bin/python scripts/accuracy --set tune --records 300 --keep DIR --reuse   # again, on the records left there
     python3 scripts/accuracy --set tune --records 300 --make-only DIR            # the records alone; needs no packages
 
-With `--keep DIR`, the records stay in DIR, and ACCURACY.md, its picture and episodes.csv (each true and found episode, a row
-each) are written there instead of into the repository.
+With `--keep DIR`, the records stay in DIR/records, and accuracy.md, its picture and episodes.csv (each true and found episode,
+a row each) are written to DIR instead of into the repository. Otherwise only what stands between the two marks in ACCURACY.md
+is replaced.
 """
 
 import argparse
@@ -15,6 +19,7 @@ import csv
 import functools
 import os
 import platform
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -22,10 +27,9 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-from make import make
+from make import folder_of, make, make_one
 
 ROOT = Path(__file__).resolve().parents[2]
-PROCESSES = 2
 
 
 def arguments():
@@ -37,33 +41,44 @@ def arguments():
     parser.add_argument("--binary", type=Path, default=ROOT / "target/release/patency")
     parser.add_argument("--make-only", metavar="DIR", help="make the records there and stop")
     parser.add_argument("--keep", metavar="DIR", help="work there and write the results there")
+    parser.add_argument("--reuse", action="store_true",
+                        help="with --keep: review the records left there by an earlier run instead of making them anew")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="records at a time (one for each core)")
     parser.add_argument("--no-rivals", action="store_true", help="leave out the three other methods")
     args = parser.parse_args()
     if not args.binary.exists():
         sys.exit(f"{args.binary} is not there: run `cargo build --release` first, or name it with --binary")
+    if args.reuse and not args.keep:
+        parser.error("--reuse needs --keep DIR: the folder of the earlier run")
     return args
 
 
-def work_on(folder, binary, with_rivals):
-    """One record, from files to what every method found."""
+def work_on(number, into, args):
+    """One record, from its numbers to what every method found. Its files stay only with --keep."""
     import records
     import rivals
 
-    record = records.review(records.load(folder), binary)
-    others = {name: method(record) for name, method in rivals.RIVALS.items()} if with_rivals else {}
+    folder = folder_of(into, number)
+    if not args.reuse:
+        make_one(args.binary, args.set_name, args.seed, number, folder)
+    record = records.review(records.load(folder), args.binary)
+    others = {} if args.no_rivals else {name: method(record) for name, method in rivals.RIVALS.items()}
+    record.forget_trace()
+    if not args.keep:
+        shutil.rmtree(folder)
     return record, others
 
 
-def measure(args, folders):
+def measure(args, into):
     from score import score
 
-    work = functools.partial(work_on, binary=args.binary, with_rivals=not args.no_rivals)
-    with ProcessPoolExecutor(PROCESSES) as pool:
+    work = functools.partial(work_on, into=into, args=args)
+    with ProcessPoolExecutor(args.jobs) as pool:
         done = []
-        for row in pool.map(work, folders, chunksize=4):
+        for row in pool.map(work, range(args.records), chunksize=2):
             done.append(row)
             if sys.stderr.isatty():
-                print(f"\r{len(done)} of {len(folders)} records", end="", file=sys.stderr, flush=True)
+                print(f"\r{len(done)} of {args.records} records", end="", file=sys.stderr, flush=True)
     records = [record for record, _ in done]
     found = {id(record): others for record, others in done}
     names = done[0][1].keys() if done else []
@@ -83,9 +98,9 @@ def how_made(args, took_s):
     version = said(str(args.binary), "--version")
     rule = matching.__doc__.split("\n\n", 2)[2].strip()
     return {
-        "command": f".venv/bin/python scripts/accuracy --set {args.set_name} --records {args.records} --seed {args.seed}",
+        "command": f"scripts/accuracy/run --set {args.set_name} --records {args.records} --seed {args.seed}",
         "how": f"with {version} at commit {said('git', 'rev-parse', '--short', 'HEAD')}{changed}, on {time.strftime('%-d %B %Y')}, "
-               f"in {took_s / 60:.0f} min with {PROCESSES} processes on {os.cpu_count()} cores ({cpu}), Python {platform.python_version()}; "
+               f"in {took_s / 60:.0f} min with {args.jobs} at a time on {os.cpu_count()} cores ({cpu}), Python {platform.python_version()}; "
                "packages as pinned in `scripts/accuracy/requirements.txt`.",
         "rule": rule,
         "whose": ", that nobody tuned on" if args.set_name == "published" else ", of the set that the program is tuned on",
@@ -123,25 +138,30 @@ def rounded(t, record):
 def main():
     args = arguments()
     if args.make_only:
-        made = make(args.binary, args.set_name, args.seed, args.records, args.make_only)
+        made = make(args.binary, args.set_name, args.seed, args.records, args.make_only, args.jobs)
         print(f"made {len(made)} records of `{args.set_name}` in {args.make_only}")
         return
     began = time.time()
     with tempfile.TemporaryDirectory() as scratch:
         into = Path(args.keep) / "records" if args.keep else Path(scratch)
-        folders = make(args.binary, args.set_name, args.seed, args.records, into)
-        score, rivals = measure(args, folders)
+        score, rivals = measure(args, into)
         from picture import draw
-        from report import markdown
+        from report import markdown, put_between
+        from speed import measure_speed
 
-        text = markdown(score, rivals, how_made(args, time.time() - began))
-        target = Path(args.keep) if args.keep else ROOT
-        (target / "docs").mkdir(parents=True, exist_ok=True)
-        (target / "ACCURACY.md").write_text(text)
-        draw(score, rivals, target / "docs/accuracy.png")
+        speed = measure_speed(args.binary, Path(scratch))
+        text = markdown(score, rivals, speed, how_made(args, time.time() - began))
         if args.keep:
+            target = Path(args.keep)
+            (target / "accuracy.md").write_text(text)
+            draw(score, rivals, target / "accuracy.png")
             write_episodes(score, target / "episodes.csv")
-        print(text.split("## In short")[1].split("![")[0])
+        else:
+            (ROOT / "docs").mkdir(exist_ok=True)
+            page = ROOT / "ACCURACY.md"
+            page.write_text(put_between(page.read_text() if page.exists() else "# Accuracy\n", text))
+            draw(score, rivals, ROOT / "docs/accuracy.png")
+        print(text.split("### In short")[1].split("![")[0])
 
 
 if __name__ == "__main__":

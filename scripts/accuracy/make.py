@@ -53,9 +53,13 @@ def make_one(binary, set_name, seed, number, folder):
             (folder / name).unlink()
 
 
-def make(binary, set_name, seed, records, into, processes=2):
+def folder_of(into, number):
+    return Path(into) / f"{number:04d}"
+
+
+def make(binary, set_name, seed, records, into, jobs):
     """Makes the records and gives their folders."""
-    folders = [Path(into) / f"{n:04d}" for n in range(records)]
-    with ThreadPoolExecutor(processes) as pool:
+    folders = [folder_of(into, n) for n in range(records)]
+    with ThreadPoolExecutor(jobs) as pool:
         list(pool.map(lambda n: make_one(binary, set_name, seed, n, folders[n]), range(records)))
     return folders

@@ -100,6 +100,12 @@ def onsets(pairs):
     return out
 
 
+def covered_onsets(pairs):
+    """Of each obstruction with an onset interval: whether the interval holds the true onset."""
+    return [f.onset_low <= t.onset <= f.onset_high for _, t, f in pairs
+            if t.onset is not None and f.onset_low is not None and t.obstructive]
+
+
 def leads(pairs):
     """Minutes from when the record already showed it to the alarm, of alarmed obstructions; by true course."""
     out = {}

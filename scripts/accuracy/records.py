@@ -93,6 +93,7 @@ class Record:
     review: dict | None = None
     failed: str | None = None
     took_s: float = 0.0
+    rows: dict | None = None        # the trace, once it was read
 
     @property
     def channel_hours(self):
@@ -114,15 +115,24 @@ class Record:
         return not self.truth
 
     def trace(self):
-        """Channel -> list of (t, pressure or None, rate), in order of time."""
-        by_channel = {}
-        with open(self.folder / "trace.csv", newline="") as file:
-            for row in csv.DictReader(file):
-                pressure = float(row["pressure_mmhg"]) if row["pressure_mmhg"] else None
-                cell = row["time"]
-                t = seconds(cell) if "T" in cell else float(cell)
-                by_channel.setdefault(row["channel"], []).append((t, pressure, float(row["rate_ml_h"])))
-        return by_channel
+        """Channel -> list of (t, pressure or None, rate), in order of time. Read once, until `forget_trace`."""
+        if self.rows is None:
+            self.rows = {}
+            with open(self.folder / "trace.csv", newline="") as file:
+                cells = csv.reader(file)
+                header = next(cells)
+                time_, channel, pressure, rate = (
+                    header.index(name) for name in ("time", "channel", "pressure_mmhg", "rate_ml_h")
+                )
+                for row in cells:
+                    cell, value = row[time_], row[pressure]
+                    t = datetime.fromisoformat(cell).timestamp() if "T" in cell else float(cell)
+                    self.rows.setdefault(row[channel], []).append((t, float(value) if value else None, float(row[rate])))
+        return self.rows
+
+    def forget_trace(self):
+        """Frees the trace: thousands of records are held at once."""
+        self.rows = None
 
     def events_rows(self):
         """The events, or nothing where there is no file."""

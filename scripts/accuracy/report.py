@@ -1,4 +1,4 @@
-"""Writes ACCURACY.md from scores. Every figure in it is worked out here; nothing is typed in."""
+"""Writes the review's part of ACCURACY.md from scores. Every figure in it is worked out here; nothing is typed in."""
 
 import math
 import statistics
@@ -8,6 +8,19 @@ from records import SITES
 from score import Score
 
 COLUMNS = list(SITES) + [m.UNDETERMINED]
+BEGIN = "<!-- What follows, up to the next mark, is written by scripts/accuracy/run. -->"
+END = "<!-- End of what scripts/accuracy/run writes. -->"
+
+
+def put_between(page, text):
+    """The page with this text between the marks, and all else as it was. Where the marks are not there yet, they are put
+    after the page's title."""
+    part = f"{BEGIN}\n\n{text.strip()}\n\n{END}"
+    if BEGIN in page and END in page:
+        before, rest = page.split(BEGIN, 1)
+        return before + part + rest.split(END, 1)[1]
+    title, _, rest = page.partition("\n")
+    return f"{title}\n\n{part}\n\n{rest.strip()}".rstrip() + "\n"
 
 
 def number(x, digits=2):
@@ -45,14 +58,13 @@ def said(found):
     return found.suggested
 
 
-def in_short(score):
+def in_short(score, speed):
     _, right = m.balanced_accuracy(score.tellable, said)
     balanced = statistics.mean(right.values()) if right else math.nan
     told, asked = score.recall()
     _, error = m.reliability(score.pairs)
     onset = m.onsets(score.pairs)
-    covered = [f.onset_low <= t.onset <= f.onset_high for _, t, f in score.pairs
-               if t.onset is not None and f.onset_low is not None and t.obstructive]
+    covered = m.covered_onsets(score.pairs)
     r = m.intervals(score.records, "resistance_mmhg_h_per_ml")
     c = m.intervals(score.records, "compliance_ul_per_mmhg")
     rows = [
@@ -66,6 +78,7 @@ def in_short(score):
         ("onset intervals (90 %) that hold the onset", "85–95 %", percent(sum(covered), len(covered))),
         ("resistance intervals (95 %) that hold the truth", "90–98 %", f"{100 * r['coverage']:.0f} % of the {100 * r['given']:.0f} % given"),
         ("compliance intervals (95 %) that hold the truth", "90–98 %", f"{100 * c['coverage']:.0f} % of the {100 * c['given']:.0f} % given"),
+        ("median review of 24 h, 1 Hz, two channels, one core", "< 1 s", f"{speed['median_s']:.2f} s ({speed['rows']} rows)"),
         ("records that could not be reviewed", "0", sum(r.failed is not None for r in score.records)),
     ]
     return table(("measure", "aim", "found"), rows)
@@ -167,22 +180,48 @@ GROUP_HEADER = ("records", "number", "recall", "balanced accuracy", "undetermine
                 "false per 100 channel-hours", "calibration error", "step onsets close")
 
 
-def groups(score):
-    parts = []
+BY_FILES = [
+    ("trace, events, line", lambda r: r.events and r.line), ("trace, events", lambda r: r.events and not r.line),
+    ("trace, line", lambda r: not r.events and r.line), ("trace alone", lambda r: not r.events and not r.line),
+]
+
+
+def by_sampling(score):
     periods = sorted({r.period_s for r in score.records if not r.on_change})
     by = [(f"every {p:g} s", lambda r, p=p: not r.on_change and r.period_s == p) for p in periods]
-    by.append(("on change", lambda r: r.on_change))
-    parts.append(table(GROUP_HEADER, [group_row(label, subset(score, keep)) for label, keep in by]))
+    return by + [("on change", lambda r: r.on_change)]
+
+
+def groups(score):
+    parts = [table(GROUP_HEADER, [group_row(label, subset(score, keep)) for label, keep in by_sampling(score)])]
     by = [(f"rounded to {x:g} mmHg" if x else "not rounded", lambda r, x=x: r.rounding == x)
           for x in sorted({r.rounding for r in score.records})]
     by += [(f"{n} channel{'s' if n > 1 else ''}", lambda r, n=n: len(r.channels) == n) for n in (1, 2, 3)]
     parts.append(table(GROUP_HEADER, [group_row(label, subset(score, keep)) for label, keep in by]))
-    files = [
-        ("trace, events, line", lambda r: r.events and r.line), ("trace, events", lambda r: r.events and not r.line),
-        ("trace, line", lambda r: not r.events and r.line), ("trace alone", lambda r: not r.events and not r.line),
-    ]
-    parts.append(table(GROUP_HEADER, [group_row(label, subset(score, keep)) for label, keep in files]))
+    parts.append(table(GROUP_HEADER, [group_row(label, subset(score, keep)) for label, keep in BY_FILES]))
     return "\n\n".join(parts)
+
+
+FIGURES_HEADER = ("records", "channels", "R given", "R interval holds it", "R median error, %", "C given", "C interval holds it",
+                  "C median error, %", "onset intervals (90 %) that hold it", "log loss")
+
+
+def figures_row(label, score):
+    r = m.intervals(score.records, "resistance_mmhg_h_per_ml")
+    c = m.intervals(score.records, "compliance_ul_per_mmhg")
+    covered = m.covered_onsets(score.pairs)
+    return (
+        label, r["n"], number(r["given"]), number(r["coverage"]), number(r["median_error"], 1),
+        number(c["given"]), number(c["coverage"]), number(c["median_error"], 1), percent(sum(covered), len(covered)),
+        number(m.log_loss(score.pairs)),
+    )
+
+
+def figures_by(score):
+    return "\n\n".join(
+        table(FIGURES_HEADER, [figures_row(label, subset(score, keep)) for label, keep in by])
+        for by in (by_sampling(score), BY_FILES)
+    )
 
 
 def rival_rows(score, rivals):
@@ -212,11 +251,11 @@ def doubtful(score):
     )
 
 
-def markdown(score, rivals, made):
-    """The whole file. `made` says how it came about."""
+def markdown(score, rivals, speed, made):
+    """The whole part. `speed` is what `speed.py` measured; `made` says how it came about."""
     wrong_there = sum(len(o.splits) for _, o in score.outcomes)
     times = sorted(r.took_s for r in score.records)
-    return f"""# Accuracy
+    return f"""## Reviews of made records
 
 Measured on {len(score.records)} made records, {score.hours():.0f} channel-hours{made["whose"]}. Made anew by
 
@@ -231,13 +270,13 @@ in fits and starts, a vein that wanders, coughs, drift, gaps, line files that ar
 these figures say how well the method works where its physics holds, not how often lines block nor how the
 program does on your ward. The ranges from which records are drawn are wide on purpose; sites are about even, which no ward has.
 
-## In short
+### In short
 
-{in_short(score)}
+{in_short(score, speed)}
 
 ![Reliability, confusion, figures by sampling and by method](docs/accuracy.png)
 
-## Sites
+### Sites
 
 Episodes that were found and of which the record, with the files that came with it, can tell the site. The rows are
 true, the columns what the review named.
@@ -246,35 +285,39 @@ true, the columns what the review named.
 
 {doubtful(score)}
 
-## Causes
+### Causes
 
 {causes(score)}
 
 {wrong_there} further found episodes were parts of a true one that had been found already.
 
-## Are the probabilities right?
+### Are the probabilities right?
 
 {calibration(score)}
 
-## Onset
+### Onset
 
 {onset_rows(score)}
 
-## Lead before the alarm
+### Lead before the alarm
 
 From `visible_from` (the record read only up to then already showed it) to the occlusion alarm, of obstructions that led to one.
 
 {lead_rows(score)}
 
-## Resistance, compliance, outlet pressure, release volume
+### Resistance, compliance, outlet pressure, release volume
 
 {line_rows(score)}
 
-## By sampling, rounding, channels and files
+### By sampling, rounding, channels and files
 
 {groups(score)}
 
-## Beside what else one could do
+### Resistance (R), compliance (C), onsets and probabilities by sampling and files
+
+{figures_by(score)}
+
+### Beside what else one could do
 
 {rival_rows(score, rivals)}
 
@@ -282,12 +325,14 @@ From `visible_from` (the record read only up to then already showed it) to the o
 first hour's median and 20 mmHg above it; one channel alone is its tubing, else slow is the filter. *Change-point library*:
 ruptures, change of the mean of the minutes' medians, with hand rules. Their rules were written down once and not tuned.
 
-## How it was matched
+### How it was matched
 
 {made["rule"]}
 
 **Whether the record can tell** is worked out from the simulation, never from a review: the rules stand in
 `src/simulate/can_tell.rs`. A reason counts only where the file that it takes came with the record.
 
-Review of a record took {statistics.median(times):.2f} s at the median and {max(times):.1f} s at most, process start and reading of the files included.
+Review of a record took {statistics.median(times):.2f} s at the median and {max(times):.1f} s at most, process start and reading of the files included,
+with as many at a time as there were jobs. A record of 24 h, 1 Hz and two channels ({speed["rows"]} rows) took {speed["median_s"]:.2f} s at the
+median of {speed["runs"]} runs on one core ({speed["low_s"]:.2f} to {speed["high_s"]:.2f} s).
 """

@@ -7,6 +7,7 @@ import measures as m
 from make import scenario_text
 from matching import match
 from records import Found, Truth
+from report import put_between
 from scenarios import blocked, draw, volume_to
 
 
@@ -90,6 +91,16 @@ class Scenarios(unittest.TestCase):
         for law, volume in (("complete_per_ml", 2 / 3), ("intermediate_per_ml", 1.0986123), ("cake_per_ml", 2.0)):
             self.assertAlmostEqual(volume_to({law: 1.0}, 3), volume, places=3)
         self.assertAlmostEqual(blocked({"standard_per_ml": 1.0}, 0.5), 1.7777778, places=4)
+
+
+class Page(unittest.TestCase):
+    def test_only_what_stands_between_the_marks_is_replaced(self):
+        first = put_between("# Accuracy\n\n## Statistics\n\nby hand\n", "## Reviews\n\nold")
+        second = put_between(first, "## Reviews\n\nnew")
+        self.assertIn("by hand", second)
+        self.assertEqual(second, first.replace("old", "new"))
+        self.assertEqual(put_between(second, "## Reviews\n\nnew"), second)
+        self.assertLess(second.index("new"), second.index("## Statistics"))
 
 
 if __name__ == "__main__":
