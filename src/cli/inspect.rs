@@ -16,7 +16,7 @@ const WIDTH: usize = 80;
 /// Example: patency inspect night.csv --events night-events.csv --line line.toml
 #[derive(clap::Args)]
 pub struct Args {
-    /// The trace: CSV with `time`, `channel`, `pressure_mmhg`, `rate_ml_h` …
+    /// The trace: `time`, `channel`, `pressure_mmhg`, `rate_ml_h` … as CSV, workbook, Parquet or Arrow
     trace: PathBuf,
     /// The events: CSV with `time`, `channel`, `event`, `detail`
     #[arg(long, value_name = "FILE")]

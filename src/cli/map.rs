@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 /// Example: patency map export.csv --set zone=Europe/Berlin --out export.map.toml
 #[derive(clap::Args)]
 pub struct Args {
-    /// The export with the trace: delimited text of any kind
+    /// The export with the trace: delimited text, a workbook (.xlsx, .xls, .ods), Parquet or Arrow
     trace: PathBuf,
     /// The export with the events
     #[arg(long, value_name = "FILE")]

@@ -20,7 +20,7 @@ use std::time::Duration;
 /// Example: patency review trace.csv --events events.csv --line line.toml --out review
 #[derive(clap::Args)]
 pub struct Args {
-    /// The trace: a CSV of time, channel, pressure_mmhg, rate_ml_h and more
+    /// The trace: time, channel, pressure_mmhg, rate_ml_h and more, as CSV, workbook, Parquet or Arrow
     trace: PathBuf,
     /// What people and pumps did: a CSV of time, channel, event, detail
     #[arg(long, value_name = "FILE")]

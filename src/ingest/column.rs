@@ -24,7 +24,7 @@ use crate::error::{Error, Result};
 /// ```
 pub fn read_column(source: Source, column: &str) -> Result<Vec<f64>> {
     let name = source.name.to_path_buf();
-    let mut table = Table::open(source)?;
+    let mut table = Table::open(source, column)?;
     let place = table.require(&column.trim().to_ascii_lowercase())?;
     let alone = table.header.len() == 1;
     let numbers = Numbers::contract();
@@ -42,7 +42,7 @@ pub fn read_column(source: Source, column: &str) -> Result<Vec<f64>> {
                 .hint("a decimal comma tears a number in two; write `12.5`")
         })?;
         let cell = row.cell(place);
-        let figure = numbers.figure(cell).map_err(|reason| {
+        let figure = row.figure(place, &numbers).map_err(|reason| {
             let comma = cell.contains(&b',');
             at(format!("expected a number, found {}", found(reason)))
                 .in_column(column)

@@ -64,11 +64,11 @@ impl Plan {
         map: Option<&EventsMap>,
     ) -> Result<(Table<'a>, Self)> {
         let Some(map) = map else {
-            let mut table = Table::open(source)?;
+            let mut table = Table::open(source, "events")?;
             let plan = Self::contract(&mut table)?;
             return Ok((table, plan));
         };
-        let mut table = Table::open_dressed(source, &map.file.dress)?;
+        let mut table = Table::open_dressed(source, &map.file.dress, "events")?;
         let plan = Self::mapped(&mut table, map)?;
         Ok((table, plan))
     }
@@ -80,18 +80,17 @@ impl Plan {
 
     /// The name of the time's column.
     pub(super) fn time(&self, table: &Table) -> String {
-        let name = table.header.get(self.clockwork.column());
-        name.cloned().unwrap_or_default()
+        table.column_name(self.clockwork.column())
     }
 
     fn contract(table: &mut Table) -> Result<Self> {
         let time = WhenCells::One(table.require("time")?);
         Ok(Self {
             columns: Columns {
-                infusion: table.find("infusion"),
-                channel: table.find("channel"),
+                infusion: table.find("infusion")?,
+                channel: table.find("channel")?,
                 event: table.require("event")?,
-                detail: table.find("detail"),
+                detail: table.find("detail")?,
             },
             clockwork: Clockwork::new(When::Contract, time, Numbers::contract()),
             words: BTreeMap::new(),

@@ -42,7 +42,7 @@ pub struct InfusionRow {
 /// # Errors
 /// No table, no column `infusion`, no row.
 pub fn read_infusions(source: Source) -> Result<Infusions> {
-    let mut table = Table::open(source)?;
+    let mut table = Table::open(source, "infusions")?;
     let key = table.require("infusion")?;
     let further = |(i, header): (usize, &String)| {
         let kept = i != key && !header.is_empty() && !identifies_a_person(header);

@@ -5,13 +5,14 @@
 //! Nothing here opens a file. A bad row is no failure: it is left out, counted and shown; only where more than
 //! 1 % of the rows are bad does the reading stop ([`Settings::keep_going`] lifts that).
 //!
-//! [`table`] reads delimited text in any [`dress`] and keeps every cell's place; [`plan`] says which column is what, from
+//! [`table`] reads tables of every kind and keeps every cell's place: delimited text in any [`dress`], and by way of [`grid`]
+//! workbooks ([`sheet`]) and tables of columns ([`frame`]: Parquet, Arrow); [`plan`] says which column is what, from
 //! the contract or from a [`mapping`]; [`when`] and [`moment`] read times, [`numbers`] and [`cell`] figures and names, in
 //! any `unit`; `propose` drafts a mapping from a file. [`trace`] takes rows, [`gather`] sorts them to infusions and
 //! channels, [`order`] puts them in order of time and [`gaps`] finds their rhythm. [`events`] and `line` read the trace's
 //! companions; `column` one column of any table. For a survey, [`infusions`] reads its list, [`shared`] hands out one
 //! infusion after the other from tables of many, whose rows wait on a [`shelf`], `join` puts an infusion together that is
-//! split over files, [`parquet`] turns tables into text.
+//! split over files.
 
 mod assemble;
 mod cell;
@@ -19,8 +20,11 @@ mod civil;
 mod column;
 mod dress;
 mod events;
+mod frame;
 mod gaps;
 mod gather;
+mod grid;
+mod guard;
 mod infusions;
 mod join;
 mod line;
@@ -29,15 +33,17 @@ mod moment;
 mod names;
 mod numbers;
 mod order;
-mod parquet;
 mod plan;
 mod propose;
 mod shared;
 mod shelf;
+mod sheet;
+mod sheet_cells;
 mod table;
 mod toml_text;
 mod trace;
 mod unit;
+mod unzip;
 mod when;
 mod zone;
 
@@ -46,7 +52,6 @@ pub use infusions::{InfusionRow, Infusions, read_infusions};
 pub use join::join;
 pub use line::{attach_line, read_line};
 pub use mapping::{Mapping, QUESTION};
-pub use parquet::parquet_as_csv;
 pub use propose::{Answers, Proposal, propose};
 pub use shared::{SharedEvents, SharedTrace};
 pub use shelf::Store;

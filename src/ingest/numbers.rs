@@ -17,7 +17,7 @@ pub(super) struct Numbers {
 /// Words that stand for "not measured" in exports of all kinds (common practice, no source).
 pub(super) const USUAL_MISSING: &[&str] = &[
     "-", "--", "---", "----", "–", "—", "n/a", "N/A", "NA", "NaN", "nan", "null", "NULL", "OFF",
-    "off", "*", "**", "***",
+    "off", "*", "**", "***", "#N/A",
 ];
 
 /// What a cell says.
@@ -29,6 +29,15 @@ pub(super) enum Figure {
     Empty,
     /// The cell has a word or a comparator in the place of a number.
     Missing,
+}
+
+/// Reads a cell that is a value: a point, no marks.
+pub(super) fn as_value(cell: &[u8]) -> Result<f64, &'static str> {
+    match fast_float2::parse::<f64, _>(cell) {
+        Ok(value) if value.is_finite() => Ok(value),
+        Ok(_) => Err("not a finite number"),
+        Err(_) => Err("not a number"),
+    }
 }
 
 impl Numbers {
@@ -66,19 +75,12 @@ impl Numbers {
 
     /// Reads a cell that must hold a number.
     pub(super) fn plain(&self, cell: &[u8]) -> Result<f64, &'static str> {
-        let parsed = if self.decimal == b'.' && self.thousands.is_none() && cell.is_ascii() {
-            fast_float2::parse::<f64, _>(cell)
-        } else {
-            let mut buffer = [0; 64];
-            let n = self.undress(cell, &mut buffer).ok_or("not a number")?;
-            fast_float2::parse::<f64, _>(buffer.get(..n).unwrap_or_default())
-        };
-        let value = parsed.map_err(|_| "not a number")?;
-        if value.is_finite() {
-            Ok(value)
-        } else {
-            Err("not a finite number")
+        if self.decimal == b'.' && self.thousands.is_none() && cell.is_ascii() {
+            return as_value(cell);
         }
+        let mut buffer = [0; 64];
+        let n = self.undress(cell, &mut buffer).ok_or("not a number")?;
+        as_value(buffer.get(..n).unwrap_or_default())
     }
 
     /// Writes the number with a point and without marks; `None` where the marks are out of place.

@@ -68,18 +68,18 @@ impl What {
 impl Plan {
     /// The contract's columns.
     pub(super) fn contract(table: &mut Table) -> Result<(Self, Clockwork)> {
-        let infusion = table.find("infusion");
+        let infusion = table.find("infusion")?;
         let time = WhenCells::One(table.require("time")?);
         let plain = |column: usize| Field {
             column,
             factor: 1.0,
         };
-        let channel = table.find("channel");
+        let channel = table.find("channel")?;
         let fields = Fields {
             pressure: plain(table.require("pressure_mmhg")?),
             rate: plain(table.require("rate_ml_h")?),
-            volume: table.find("volume_ml").map(plain),
-            limit: table.find("limit_mmhg").map(plain),
+            volume: table.find("volume_ml")?.map(plain),
+            limit: table.find("limit_mmhg")?.map(plain),
         };
         let plan = Self {
             infusion,
@@ -141,6 +141,10 @@ pub(super) fn clockwork(table: &mut Table, file: &FileMap) -> Result<Clockwork> 
     };
     let when = match &file.time.written {
         TimeWritten::Contract => When::Contract,
+        // Durations of a sheet are seconds already, whatever unit its other columns have.
+        TimeWritten::Elapsed(_) if table.counts_seconds(cells.column()) => {
+            When::Elapsed { seconds: 1.0 }
+        }
         TimeWritten::Elapsed(seconds) => When::Elapsed { seconds: *seconds },
         TimeWritten::Local(order, zone) => When::Local {
             order: *order,

@@ -1,12 +1,17 @@
-//! Delimited text as rows of cells that know their place.
+//! Tables of any kind as rows of cells that know their place.
 //!
-//! In: bytes. Out: [`Table`]: a header whose columns are found by the contract's names, and one [`Row`] after the
-//! other. Memory is bounded whatever the file holds: no row may be longer than [`LONGEST_ROW`], be it one endless
-//! line or a quote that is never closed. Columns that may identify a person are named in a notice and never read.
+//! In: bytes of delimited text, a workbook, Parquet or Arrow. Out: [`Table`]: a header whose columns are found by the
+//! contract's names, and one [`Row`] after the other. Memory is bounded whatever the file holds: no row of text may be longer
+//! than [`LONGEST_ROW`], be it one endless line or a quote that is never closed; [`grid`] bounds the others. Columns that may
+//! identify a person are named in a notice and never read.
 
 use super::Source;
+use super::civil::{Civil, Order, civil};
 use super::dress::Dress;
+use super::grid::{self, Grid, Opened};
 use super::names::{identifies, nearest, shown_header};
+use super::numbers::{Figure, Numbers};
+use super::sheet::Wanted;
 use crate::error::{Error, Result};
 use crate::record::{Notice, RejectedRow};
 use csv::ByteRecord;
@@ -71,14 +76,24 @@ pub(super) struct Table<'a> {
     pub(super) header: Vec<String>,
     /// The same with its own capitals.
     pub(super) header_as_written: Vec<String>,
-    csv: csv::Reader<Bounded<Box<dyn Read + 'a>>>,
+    rows: Rows<'a>,
     record: ByteRecord,
+    /// For each cell whether it is a value, rather than text in the file's way of writing; empty where all are text.
+    typed: Vec<bool>,
     /// Columns that were asked for: the others are dropped unread or unknown.
     wanted: Vec<usize>,
     /// Lines above the header.
     above: u64,
+    /// Line of the header.
+    header_at: u64,
     /// Rows that are no data where they come again: the header, and the units below it.
     again: Vec<ByteRecord>,
+}
+
+/// Where rows come from.
+enum Rows<'a> {
+    Text(Box<csv::Reader<Bounded<Box<dyn Read + 'a>>>>),
+    Grid(Box<dyn Grid>),
 }
 
 /// One row of a table.
@@ -87,12 +102,16 @@ pub(super) struct Row<'t> {
     pub(super) line: u64,
     header: &'t [String],
     record: &'t ByteRecord,
+    typed: &'t [bool],
+    /// Whether cells go by letters, as in a sheet.
+    by_letters: bool,
 }
 
 impl<'a> Table<'a> {
-    /// Reads the header of a table in the contract's dress. Names are compared without regard to case.
-    pub(super) fn open(source: Source<'a>) -> Result<Self> {
-        let mut table = Self::begin(source, &Dress::contract())?;
+    /// Reads the header of a table in the contract's dress. Names are compared without regard to case. Of a workbook with
+    /// several sheets, the one called like the file's role is meant.
+    pub(super) fn open(source: Source<'a>, role: &str) -> Result<Self> {
+        let mut table = Self::begin(source, &Dress::contract(), role)?;
         table.header_as_written = table.header_texts()?;
         let written = table.header_as_written.iter();
         table.header = written.map(|h| h.to_ascii_lowercase()).collect();
@@ -100,7 +119,7 @@ impl<'a> Table<'a> {
         let mut named = table.header.iter().filter(|name| !name.is_empty());
         if let Some(name) = named.find(|name| !seen.insert(name.as_str())) {
             let what = format!("the column {} stands twice", shown_header(name));
-            let twice = Error::in_file(&table.name, what).at_line(1);
+            let twice = Error::in_file(&table.name, what).at_line(table.header_at);
             return Err(twice.hint("rename or remove one of them"));
         }
         Ok(table)
@@ -108,61 +127,115 @@ impl<'a> Table<'a> {
 
     /// Reads the header of a table in another dress. Names stand as written; one that stands twice becomes `name #2`,
     /// an empty one `#5` by its place. Where the header comes again among the rows it is passed over.
-    pub(super) fn open_dressed(source: Source<'a>, dress: &Dress) -> Result<Self> {
-        let mut table = Self::begin(source, dress)?;
+    pub(super) fn open_dressed(source: Source<'a>, dress: &Dress, role: &str) -> Result<Self> {
+        let mut table = Self::begin(source, dress, role)?;
         table.header_as_written = table.header_texts()?;
         table.header = distinct(&table.header_as_written);
         table.again.push(table.record.clone());
-        if dress.unit_row && table.advance()?.is_some() {
+        let has_unit_row = dress.unit_row && !table.is_of_columns();
+        if has_unit_row && table.advance()?.is_some() {
             table.again.push(table.record.clone());
         }
         Ok(table)
     }
 
-    fn begin(source: Source<'a>, dress: &Dress) -> Result<Self> {
-        let name = source.name.to_path_buf();
-        let mut reader = dress.encoding.decoded(Box::new(source.reader));
-        let above = dress.header_line.saturating_sub(1);
-        if 0 < above {
-            reader = below_lines(reader, above, &name)?;
+    /// Whether the table is one of columns with names (Parquet, Arrow), which has no row but data.
+    fn is_of_columns(&self) -> bool {
+        matches!(&self.rows, Rows::Grid(grid) if grid.sheet().is_none())
+    }
+
+    fn by_letters(&self) -> bool {
+        matches!(&self.rows, Rows::Grid(grid) if grid.sheet().is_some())
+    }
+
+    /// A column as errors call it: its header and, in a sheet, its letters.
+    pub(super) fn column_name(&self, column: usize) -> String {
+        let header = self.header.get(column).cloned().unwrap_or_default();
+        match self.by_letters() {
+            true => format!("{header} ({})", grid::letters(column)),
+            false => header,
         }
-        let csv = csv::ReaderBuilder::new()
-            .has_headers(false)
-            .flexible(true)
-            .delimiter(dress.delimiter)
-            .buffer_capacity(BUFFER)
-            .from_reader(Bounded::new(reader));
+    }
+
+    /// Whether the column counts time in seconds, as durations of a sheet do.
+    pub(super) fn counts_seconds(&self, column: usize) -> bool {
+        matches!(&self.rows, Rows::Grid(grid) if grid.counts_seconds(column))
+    }
+
+    fn begin(source: Source<'a>, dress: &Dress, role: &str) -> Result<Self> {
+        let wanted = Wanted {
+            sheet: dress.sheet.as_deref(),
+            role,
+        };
+        let mut name = source.name.to_path_buf();
+        let mut above = dress.header_line.saturating_sub(1);
+        let rows = match grid::open(source, &wanted)? {
+            Opened::Text(reader) => {
+                let mut reader = dress.encoding.decoded(reader);
+                if 0 < above {
+                    reader = below_lines(reader, above, &name)?;
+                }
+                let csv = csv::ReaderBuilder::new()
+                    .has_headers(false)
+                    .flexible(true)
+                    .delimiter(dress.delimiter)
+                    .buffer_capacity(BUFFER)
+                    .from_reader(Bounded::new(reader));
+                Rows::Text(Box::new(csv))
+            }
+            Opened::Grid(grid) => {
+                match grid.sheet() {
+                    Some(sheet) => name.as_mut_os_string().push(format!(" (sheet {sheet})")),
+                    // A table of columns has its names apart: nothing stands above them.
+                    None => above = 0,
+                }
+                Rows::Grid(grid)
+            }
+        };
         let mut table = Self {
             name,
             header: Vec::new(),
             header_as_written: Vec::new(),
-            csv,
+            rows,
             record: ByteRecord::new(),
+            typed: Vec::new(),
             wanted: Vec::new(),
             above,
+            header_at: above + 1,
             again: Vec::new(),
         };
-        if table.advance()?.is_none() {
-            let (what, hint) = match above {
-                0 => (
-                    "the file is empty".to_string(),
-                    "export it again; a header line and rows are expected",
-                ),
-                n => (
-                    format!(
-                        "the file ends before line {}, where its header should stand",
-                        n + 1
-                    ),
-                    "correct `header_line` in the mapping file",
-                ),
-            };
-            return Err(Error::in_file(&table.name, what).hint(hint));
+        let mut header = table.advance()?;
+        if let Rows::Grid(_) = table.rows {
+            while header.is_some_and(|line| line <= above) {
+                header = table.advance()?;
+            }
         }
-        Ok(table)
+        match header {
+            Some(line) => {
+                table.header_at = line;
+                Ok(table)
+            }
+            None => {
+                let (what, hint) = match above {
+                    0 => (
+                        "the file is empty".to_string(),
+                        "export it again; a header line and rows are expected",
+                    ),
+                    n => (
+                        format!(
+                            "the file ends before line {}, where its header should stand",
+                            n + 1
+                        ),
+                        "correct `header_line` in the mapping file",
+                    ),
+                };
+                Err(Error::in_file(&table.name, what).hint(hint))
+            }
+        }
     }
 
     fn header_texts(&self) -> Result<Vec<String>> {
-        let at_header = |what: &str| Error::in_file(&self.name, what).at_line(self.above + 1);
+        let at_header = |what: &str| Error::in_file(&self.name, what).at_line(self.header_at);
         let text = |cell: &[u8]| {
             if cell.contains(&0) {
                 return Err(at_header("expected text, found a NUL byte")
@@ -178,19 +251,31 @@ impl<'a> Table<'a> {
     }
 
     /// The place of a column, if the table has it.
-    pub(super) fn find(&mut self, column: &str) -> Option<usize> {
+    ///
+    /// # Errors
+    /// A column of a kind that cannot be read.
+    pub(super) fn find(&mut self, column: &str) -> Result<Option<usize>> {
         let found = self.header.iter().position(|h| h == column);
+        if let (Rows::Grid(grid), Some(at)) = (&self.rows, found)
+            && let Some(kind) = grid.unread(at)
+        {
+            let what = format!("expected text, numbers of 32 or 64 bits, or moments, found {kind}");
+            return Err(Error::in_file(&self.name, what)
+                .in_column(column)
+                .hint("write the table again with this column as one of those, or as CSV"));
+        }
         self.wanted.extend(found);
-        found
+        Ok(found)
     }
 
     /// The place of a column that must be there.
     pub(super) fn require(&mut self, column: &str) -> Result<usize> {
-        self.find(column).ok_or_else(|| self.no_column(column))
+        self.find(column)?.ok_or_else(|| self.no_column(column))
     }
 
     fn no_column(&self, column: &str) -> Error {
-        let error = Error::in_file(&self.name, format!("there is no column `{column}`")).at_line(1);
+        let error = Error::in_file(&self.name, format!("there is no column `{column}`"))
+            .at_line(self.header_at);
         let other = [(";", "semicolons"), ("\t", "tabs"), ("|", "bars")];
         if let [only] = self.header.as_slice()
             && let Some((_, what)) = other.iter().find(|(sign, _)| only.contains(sign))
@@ -219,6 +304,11 @@ impl<'a> Table<'a> {
             .map(|(_, name)| name.clone())
             .partition(|n| identifies(n));
         let mut notices = Vec::new();
+        if let Rows::Grid(grid) = &self.rows
+            && let Some(rows) = grid.full()
+        {
+            notices.push(Notice::SheetFull { rows });
+        }
         if !dropped.is_empty() {
             notices.push(Notice::IdentityColumnsDropped { columns: dropped });
         }
@@ -234,31 +324,29 @@ impl<'a> Table<'a> {
         while line.is_some() && self.again.contains(&self.record) {
             line = self.advance()?;
         }
+        let by_letters = self.by_letters();
         Ok(line.map(|line| Row {
             line,
             header: &self.header,
             record: &self.record,
+            typed: &self.typed,
+            by_letters,
         }))
     }
 
     fn advance(&mut self) -> Result<Option<u64>> {
-        self.csv.get_mut().since_row = 0;
-        let begins = self.above + self.csv.position().line();
-        match self.csv.read_byte_record(&mut self.record) {
-            Ok(false) => Ok(None),
-            Ok(true) => Ok(Some(self.line_of_record())),
-            Err(error) => Err(self.cannot(&error, begins)),
+        match &mut self.rows {
+            Rows::Grid(grid) => Ok(grid.next(&mut self.record, &mut self.typed)),
+            Rows::Text(csv) => {
+                csv.get_mut().since_row = 0;
+                let begins = self.above + csv.position().line();
+                match csv.read_byte_record(&mut self.record) {
+                    Ok(false) => Ok(None),
+                    Ok(true) => Ok(Some(self.above + line_of(&self.record, csv))),
+                    Err(error) => Err(self.cannot(&error, begins)),
+                }
+            }
         }
-    }
-
-    /// The line in which the record just read begins. The reader's own count stands at the blank lines before it, and one
-    /// short where lines end in CR LF, whose LF it has not yet taken.
-    fn line_of_record(&self) -> u64 {
-        let after = self.csv.position();
-        let took_line_end = self.csv.get_ref().before(after.byte()) == Some(b'\n');
-        let ends = after.line() - u64::from(took_line_end && 1 < after.line());
-        let within = self.record.as_slice().iter().filter(|b| **b == b'\n');
-        self.above + ends.saturating_sub(within.count() as u64)
     }
 
     fn cannot(&self, error: &csv::Error, line: u64) -> Error {
@@ -273,6 +361,16 @@ impl<'a> Table<'a> {
             _ => Error::in_file(&self.name, format!("cannot be read: {error}")).at_line(line),
         }
     }
+}
+
+/// The line in which the record just read begins. The reader's own count stands at the blank lines before it, and one
+/// short where lines end in CR LF, whose LF it has not yet taken.
+fn line_of<R: Read>(record: &ByteRecord, csv: &csv::Reader<Bounded<R>>) -> u64 {
+    let after = csv.position();
+    let took_line_end = csv.get_ref().before(after.byte()) == Some(b'\n');
+    let ends = after.line() - u64::from(took_line_end && 1 < after.line());
+    let within = record.as_slice().iter().filter(|b| **b == b'\n');
+    ends.saturating_sub(within.count() as u64)
 }
 
 /// What follows so many lines.
@@ -329,10 +427,65 @@ impl Row<'_> {
         self.record.get(column).unwrap_or_default().trim_ascii()
     }
 
+    /// Whether a cell is a value, which no knowledge of the file's way of writing is needed for.
+    fn is_value(&self, column: usize) -> bool {
+        self.typed.get(column).copied().unwrap_or(false)
+    }
+
+    /// A cell as a number, in the file's way of writing.
+    pub(super) fn figure(
+        &self,
+        column: usize,
+        numbers: &Numbers,
+    ) -> std::result::Result<Figure, &'static str> {
+        match (self.is_value(column), self.cell(column)) {
+            (false, cell) => numbers.figure(cell),
+            (true, b"") => Ok(Figure::Empty),
+            (true, cell) => super::numbers::as_value(cell).map(Figure::Is),
+        }
+    }
+
+    /// A cell that must hold a number.
+    pub(super) fn plain(
+        &self,
+        column: usize,
+        numbers: &Numbers,
+    ) -> std::result::Result<f64, &'static str> {
+        match self.is_value(column) {
+            false => numbers.plain(self.cell(column)),
+            true => super::numbers::as_value(self.cell(column)),
+        }
+    }
+
+    /// A cell as date, time of day or both, in the file's order of their parts.
+    pub(super) fn civil(
+        &self,
+        column: usize,
+        order: Order,
+    ) -> std::result::Result<Civil, &'static str> {
+        let order = if self.is_value(column) {
+            Order::Ymd
+        } else {
+            order
+        };
+        civil(self.cell(column), order)
+    }
+
     /// A row must have the header's cells: a row cut short may have lost the end of a number, and one too long may
     /// have a number torn in two by its comma. Empty cells at the end do no harm.
     pub(super) fn check_width(&self) -> std::result::Result<(), Fault> {
         let (has, wants) = (self.record.len(), self.header.len());
+        if self.by_letters {
+            // Every row of a sheet is as wide as the sheet: a line of text above or below the table shows by its one cell.
+            let filled = self.record.iter().filter(|c| !c.trim_ascii().is_empty());
+            let has = filled.count();
+            return match has == 1 && 2 < wants {
+                true => Err(Fault::of_row(format!(
+                    "1 cell where the header has {wants}"
+                ))),
+                false => Ok(()),
+            };
+        }
         if has == wants {
             return Ok(());
         }
@@ -344,22 +497,25 @@ impl Row<'_> {
         if wants < has && spare_is_empty {
             return Ok(());
         }
-        let reason = format!("{has} cells where the header has {wants}");
-        Err(Fault {
-            column: None,
-            reason: reason.into(),
-        })
+        Err(Fault::of_row(format!(
+            "{has} cells where the header has {wants}"
+        )))
     }
 
     /// What to show of a row that cannot be used.
     pub(super) fn rejected(&self, fault: Fault) -> RejectedRow {
         let name = fault.column.and_then(|c| self.header.get(c));
         let cell = fault.column.map_or(&[][..], |c| self.cell(c));
+        let place = fault.column.filter(|_| self.by_letters);
+        let reason = place.map_or_else(
+            || fault.reason.to_string(),
+            |c| format!("{} (cell {}{})", fault.reason, grid::letters(c), self.line),
+        );
         RejectedRow {
             line: self.line,
             column: name.map_or_else(|| WHOLE_ROW.into(), String::clone),
             value: shown_cell(cell),
-            reason: fault.reason.into_owned(),
+            reason,
         }
     }
 }
@@ -371,6 +527,16 @@ pub(super) struct Fault {
     pub(super) column: Option<usize>,
     /// Why, in a few words.
     pub(super) reason: std::borrow::Cow<'static, str>,
+}
+
+impl Fault {
+    /// A fault of the row as a whole.
+    fn of_row(reason: String) -> Self {
+        Self {
+            column: None,
+            reason: reason.into(),
+        }
+    }
 }
 
 /// A cell for people to read: its first characters, with anything that a terminal might obey written out.

@@ -79,12 +79,12 @@ struct Rows<'a> {
 fn rows<'a>(source: Source<'a>, map: Option<&TraceMap>, shelf: Option<Shelf>) -> Result<Rows<'a>> {
     let (mut table, (plan, clockwork)) = match map {
         None => {
-            let mut table = Table::open(source)?;
+            let mut table = Table::open(source, "trace")?;
             let plan = Plan::contract(&mut table)?;
             (table, plan)
         }
         Some(map) => {
-            let mut table = Table::open_dressed(source, &map.file.dress)?;
+            let mut table = Table::open_dressed(source, &map.file.dress, "trace")?;
             let plan = Plan::mapped(&mut table, map)?;
             (table, plan)
         }
@@ -97,7 +97,7 @@ fn rows<'a>(source: Source<'a>, map: Option<&TraceMap>, shelf: Option<Shelf>) ->
         if let Err((what, hint)) = reader.take(&row) {
             let error = Error::in_file(&table.name, what).at_line(line);
             return Err(error
-                .in_column(column_name(&table, reader.clockwork.column()))
+                .in_column(table.column_name(reader.clockwork.column()))
                 .hint(hint));
         }
         reader.gathering.make_room()?;
@@ -424,16 +424,16 @@ fn figure(
     missing: &mut BTreeMap<usize, (BTreeSet<String>, u64)>,
     row: &Row,
 ) -> std::result::Result<f64, Fault> {
-    let cell = row.cell(field.column);
     let wrong = |reason| in_column(Some(field.column), reason);
-    match plan.numbers.figure(cell).map_err(wrong)? {
+    let figure = row.figure(field.column, &plan.numbers);
+    match figure.map_err(wrong)? {
         Figure::Is(value) => in_range(value * field.factor, what.range()).map_err(wrong),
         Figure::Empty => Ok(f64::NAN),
         Figure::Missing => {
             let (words, cells) = missing.entry(field.column).or_default();
             *cells += 1;
             if words.len() < WORDS_KEPT {
-                words.insert(String::from_utf8_lossy(cell).into_owned());
+                words.insert(String::from_utf8_lossy(row.cell(field.column)).into_owned());
             }
             Ok(f64::NAN)
         }

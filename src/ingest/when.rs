@@ -10,7 +10,7 @@
 //! rows     01:59  02:00 … 02:59                 03:00      no step back: this clock stayed on summer time
 //! ```
 
-use super::civil::{Order, civil};
+use super::civil::Order;
 use super::moment::{Kind, Moment, MomentReader};
 use super::numbers::Numbers;
 use super::table::Row;
@@ -124,11 +124,11 @@ impl Clockwork {
 
     /// The moment of a row.
     pub(super) fn read(&mut self, row: &Row, passage: &mut Passage) -> Result<Moment, NoMoment> {
-        let cell = row.cell(self.cells.column());
+        let column = self.cells.column();
         match &self.when {
-            When::Contract => self.moments.read(cell).map_err(NoMoment::Row),
+            When::Contract => self.moments.read(row.cell(column)).map_err(NoMoment::Row),
             When::Elapsed { seconds } => {
-                let value = self.numbers.plain(cell).map_err(NoMoment::Row)?;
+                let value = row.plain(column, &self.numbers).map_err(NoMoment::Row)?;
                 elapsed(value * seconds).map_err(NoMoment::Row)
             }
             When::Local { order, zone } => {
@@ -157,7 +157,9 @@ impl Clockwork {
         order: Order,
         passage: &mut Passage,
     ) -> Result<(Date, i64, Option<i32>), NoMoment> {
-        let first = civil(row.cell(self.cells.column()), order).map_err(NoMoment::Row)?;
+        let first = row
+            .civil(self.cells.column(), order)
+            .map_err(NoMoment::Row)?;
         let no = |reason| NoMoment::Row(reason);
         match self.cells {
             WhenCells::One(_) => {
@@ -166,7 +168,7 @@ impl Clockwork {
                 Ok((date, of_day, first.offset_s))
             }
             WhenCells::DateAndClock(_, clock) => {
-                let clock = civil(row.cell(clock), order).map_err(NoMoment::Row)?;
+                let clock = row.civil(clock, order).map_err(NoMoment::Row)?;
                 let date = first.date.ok_or(no("not a date"))?;
                 let of_day = clock.of_day_us.ok_or(no("not a time of day"))?;
                 Ok((date, of_day, clock.offset_s))

@@ -104,6 +104,11 @@ pub enum Notice {
         /// Their headers.
         columns: Vec<String>,
     },
+    /// A sheet holds as many rows as a sheet can: what came after them was probably cut off.
+    SheetFull {
+        /// How many that are.
+        rows: u64,
+    },
     /// Columns that the contract does not know were ignored.
     ColumnsIgnored {
         /// Their headers.

@@ -193,3 +193,63 @@ fn an_answer_for_a_key_that_is_none_names_the_nearest_one() {
         2
     );
 }
+
+const WORKBOOK: &[u8] = include_bytes!("data/tables/export.xlsx");
+const CONTRACT_WORKBOOK: &[u8] = include_bytes!("data/tables/contract.xlsx");
+const COLUMNS: &[u8] = include_bytes!("data/tables/columns.parquet");
+
+#[test]
+fn a_workbook_is_mapped_and_reviewed_with_the_two_commands_of_the_readme() {
+    let dir = folder(&[("export.xlsx", WORKBOOK)]);
+    let readme = include_str!("../../README.md");
+    for command in [
+        "map export.xlsx --set zone=Europe/Berlin --out export.map.toml",
+        "review export.xlsx --map export.map.toml --out review",
+    ] {
+        assert!(
+            readme.contains(&format!("    patency {command}\n")),
+            "{command}"
+        );
+        let args: Vec<&str> = command.split(' ').collect();
+        let run = patency(dir.path(), &args);
+        assert_eq!((run.status, run.stderr.as_str()), (0, ""));
+    }
+    let json = std::fs::read_to_string(dir.path().join("review/review.json")).unwrap();
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    let record = &json["record"];
+    assert_eq!(
+        (&record["rows"], &record["rows_rejected"]),
+        (&49.into(), &1.into())
+    );
+    assert_eq!(record["start"], "2031-03-04T23:57:00+01:00");
+    for page in [
+        "review/report.html",
+        "review/review.json",
+        "export.map.toml",
+    ] {
+        let text = std::fs::read_to_string(dir.path().join(page)).unwrap();
+        assert!(!text.contains("Zyx"), "{page} names somebody");
+    }
+}
+
+#[test]
+fn a_survey_takes_workbooks_and_tables_of_columns_too() {
+    let dir = folder(&[("infusions.csv", b"infusion\na\nb\n")]);
+    for (name, bytes) in [
+        ("a/trace.xlsx", CONTRACT_WORKBOOK),
+        ("b/trace.parquet", COLUMNS),
+    ] {
+        std::fs::create_dir_all(dir.path().join(name).parent().unwrap()).unwrap();
+        std::fs::write(dir.path().join(name), bytes).unwrap();
+    }
+    let run = patency(dir.path(), &["survey", ".", "--json"]);
+    assert_eq!(run.status, 0, "{}", run.stderr);
+    let json: serde_json::Value = serde_json::from_str(&run.stdout).unwrap();
+    assert_eq!(json["infusions"], 2);
+    // 23 steps of 30.125 s, twice.
+    let hours = json["hours"].as_f64().unwrap();
+    assert!(
+        (hours - 2.0 * 23.0 * 30.125 / 3600.0).abs() < 1e-12,
+        "{hours}"
+    );
+}

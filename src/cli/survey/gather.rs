@@ -82,14 +82,20 @@ fn folder(dir: &Path, row: &InfusionRow, settings: &Settings) -> Found {
         );
     }
     let own = dir.join(&row.infusion);
-    let trace = own.join("trace.csv");
-    if !trace.is_file() {
+    let table = |name: &str| {
+        let mut endings = TABLES.iter();
+        endings.find_map(|ending| {
+            let path = own.join(name).with_extension(ending);
+            path.is_file().then_some(path)
+        })
+    };
+    let Some(trace) = table("trace") else {
         return Found::Not(format!(
             "there is no {}, and no table in `traces` has it",
-            trace.display()
+            own.join("trace.csv").display()
         ));
-    }
-    let events = Some(own.join("events.csv")).filter(|e| e.exists());
+    };
+    let events = table("events");
     Found::Folder(Folder {
         trace,
         events,
@@ -231,7 +237,12 @@ fn rejected(record: &Record) -> String {
     )
 }
 
-/// CSV and Parquet files of a folder, by name; none where the folder is missing.
+/// Endings of tables that are looked for.
+const TABLES: [&str; 8] = [
+    "csv", "parquet", "arrow", "arrows", "feather", "xlsx", "xls", "ods",
+];
+
+/// The tables of a folder, by name; none where the folder is missing.
 fn tables_in(dir: &Path) -> Result<Vec<PathBuf>> {
     if !dir.is_dir() {
         return Ok(Vec::new());
@@ -242,7 +253,7 @@ fn tables_in(dir: &Path) -> Result<Vec<PathBuf>> {
         let path = entry.map_err(cannot)?.path();
         let is_table = path
             .extension()
-            .is_some_and(|e| e.eq_ignore_ascii_case("csv") || is_parquet(e));
+            .is_some_and(|ending| TABLES.iter().any(|t| ending.eq_ignore_ascii_case(t)));
         if is_table && path.is_file() {
             tables.push(path);
         }
@@ -251,25 +262,10 @@ fn tables_in(dir: &Path) -> Result<Vec<PathBuf>> {
     Ok(tables)
 }
 
-fn is_parquet(extension: &std::ffi::OsStr) -> bool {
-    extension.eq_ignore_ascii_case("parquet")
-}
-
-/// Has a table read, as text if it is Parquet.
+/// Has a file read.
 fn with_source<T>(path: &Path, read: impl FnOnce(Source) -> Result<T>) -> Result<T> {
-    let mut file = open::file(path)?;
-    if path.extension().is_some_and(is_parquet) {
-        let mut bytes = Vec::new();
-        std::io::Read::read_to_end(&mut file, &mut bytes)
-            .map_err(|e| Error::in_file(path, format!("cannot be read: {e}")))?;
-        let text = ingest::parquet_as_csv(path, bytes)?;
-        return read(Source {
-            name: path,
-            reader: &mut text.as_slice(),
-        });
-    }
     read(Source {
         name: path,
-        reader: &mut file,
+        reader: &mut open::file(path)?,
     })
 }

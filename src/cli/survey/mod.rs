@@ -19,7 +19,7 @@ use std::path::{Path, PathBuf};
 /// Says across many infusions how often, where and after what the flow was hindered.
 ///
 /// DIR holds infusions.csv (`infusion` and any further columns: unit, fluid, line = path of a line file) and either one
-/// folder per infusion (trace.csv, events.csv) or traces/*.csv|parquet and events/*.csv|parquet with a column `infusion`.
+/// folder per infusion (trace.csv, events.csv) or traces/*.csv|parquet|xlsx and events/*.csv|parquet|xlsx with a column `infusion`.
 ///
 /// With --out, reviews are kept there: a run that was stopped goes on where it was, and only what has changed is reviewed
 /// again. An infusion that cannot be read is skipped and listed.

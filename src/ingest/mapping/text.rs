@@ -94,7 +94,8 @@ fn unanswered(text: &TomlText, line: u64) -> Error {
     error.hint(format!("write the answer in the place of `\"{QUESTION}\"`"))
 }
 
-const FILE_KEYS: [&str; 16] = [
+const FILE_KEYS: [&str; 17] = [
+    "sheet",
     "encoding",
     "delimiter",
     "header_line",
@@ -236,12 +237,11 @@ fn file(part: &Part) -> Result<FileMap> {
     })?;
     Ok(FileMap {
         dress: Dress {
-            encoding: part
-                .word("encoding", Encoding::WORDS)?
-                .unwrap_or(Encoding::Utf8),
+            encoding: encoding(part)?,
             delimiter: delimiter.unwrap_or(b','),
             header_line: header_line.unwrap_or(1),
             unit_row: flag(part, "unit_row")?,
+            sheet: column(part, "sheet")?,
         },
         numbers: Numbers {
             decimal: decimal as u8,
@@ -252,6 +252,16 @@ fn file(part: &Part) -> Result<FileMap> {
         time: time(part)?,
         infusion: column(part, "infusion")?,
         channel: column(part, "channel")?,
+    })
+}
+
+fn encoding(part: &Part) -> Result<Encoding> {
+    let Some((name, line)) = part.text("encoding", "an encoding")? else {
+        return Ok(Encoding::UTF8);
+    };
+    Encoding::find(name).ok_or_else(|| {
+        part.wrong("encoding", line, "an encoding", &format!("`{name}`"))
+            .hint("for example `utf-8`, `utf-16le`, `utf-16be`, `windows-1252`, `windows-1250`")
     })
 }
 

@@ -10,9 +10,10 @@ mod sniff;
 mod time;
 
 use super::Source;
+use super::sheet::Wanted;
 use crate::error::Result;
 use draft::Draft;
-use sniff::Sample;
+use sniff::{Form, Sample};
 
 /// Answers of the user: a key of the mapping and its value. `zone` holds for trace and events, `events.zone` for the
 /// events alone.
@@ -30,19 +31,16 @@ pub struct Proposal {
 /// Proposes a mapping.
 ///
 /// # Errors
-/// A file that is no table of text; an answer for a key that a mapping does not have.
+/// A file that is no table, a workbook of several sheets of which none is named; an answer for a key that a mapping does not
+/// have.
 pub fn propose(trace: Source, events: Option<Source>, answers: &Answers) -> Result<Proposal> {
     let mut draft = Draft::new(trace.name);
-    let sample = Sample::read(trace)?;
-    draft.heading("trace", answers)?;
-    dress(&mut draft, &sample);
+    let sample = look(&mut draft, "trace", trace, answers)?;
     time::propose(&mut draft, &sample);
     roles::propose_trace(&mut draft, &sample);
     draft.rest_of_answers()?;
     if let Some(source) = events {
-        let sample = Sample::read(source)?;
-        draft.heading("events", answers)?;
-        dress(&mut draft, &sample);
+        let sample = look(&mut draft, "events", source, answers)?;
         time::propose(&mut draft, &sample);
         roles::propose_events(&mut draft, &sample);
         draft.rest_of_answers()?;
@@ -50,14 +48,51 @@ pub fn propose(trace: Source, events: Option<Source>, answers: &Answers) -> Resu
     Ok(draft.finish())
 }
 
-/// How the text is dressed.
-fn dress(draft: &mut Draft, sample: &Sample) {
-    draft.text("encoding", sample.encoding.0.word(), sample.encoding.1);
-    let delimiter = match sample.delimiter {
-        b'\t' => "tab".to_string(),
-        other => char::from(other).to_string(),
+/// Begins a section with what the file is dressed in.
+fn look(
+    draft: &mut Draft,
+    section: &'static str,
+    source: Source,
+    answers: &Answers,
+) -> Result<Sample> {
+    draft.heading(section, answers)?;
+    let sheet = draft.answer("sheet");
+    let wanted = Wanted {
+        sheet: sheet.as_deref(),
+        role: section,
     };
-    draft.text("delimiter", &delimiter, &sample.delimiter_reason);
+    let sample = Sample::read(source, &wanted)?;
+    dress(draft, &sample, sheet.is_some());
+    Ok(sample)
+}
+
+/// How the table is dressed.
+fn dress(draft: &mut Draft, sample: &Sample, sheet_answered: bool) {
+    match &sample.form {
+        Form::Text {
+            encoding,
+            delimiter,
+            delimiter_reason,
+        } => {
+            draft.text("encoding", &encoding.0.word(), encoding.1);
+            let delimiter = match delimiter {
+                b'\t' => "tab".to_string(),
+                other => char::from(*other).to_string(),
+            };
+            draft.text("delimiter", &delimiter, delimiter_reason);
+        }
+        Form::Sheet(name) => {
+            let reason = match sheet_answered {
+                true => "your answer",
+                false => "the only sheet with anything, or the one called like its part",
+            };
+            draft.line("sheet", &draft::quoted(name), reason);
+        }
+        Form::Columns => {
+            draft.remark("a table of columns with names and kinds: nothing to say of its dress");
+            return sample.propose_decimal(draft);
+        }
+    }
     let above = match sample.header_line {
         1 => "the first line; the rows below have as many cells".to_string(),
         n => format!(

@@ -154,7 +154,7 @@ fn columns_of(sample: &Sample, what: What) -> Vec<usize> {
 fn words_of(sample: &Sample, column: usize) -> Option<BTreeSet<&str>> {
     let mut words = BTreeSet::new();
     for cell in sample.column(column) {
-        words.insert(cell);
+        words.insert(&**cell);
         if MOST_WORDS < words.len() {
             return None;
         }
@@ -334,7 +334,7 @@ fn propose_missing(draft: &mut Draft, sample: &Sample) {
                 && !cell.starts_with(['<', '>', '≤', '≥'])
                 && !cell.chars().any(|c| c.is_ascii_digit())
             {
-                *words.entry(cell).or_default() += 1;
+                *words.entry(&**cell).or_default() += 1;
             }
         }
     }
@@ -619,10 +619,11 @@ mod tests {
     fn unit_in(header: &str) -> Option<&'static str> {
         let text = format!("{header};b\n1;2\n3;4\n");
         let mut bytes = text.as_bytes();
-        let sample = Sample::read(Source {
+        let source = Source {
             name: "x.csv".as_ref(),
             reader: &mut bytes,
-        });
+        };
+        let sample = Sample::read(source, &crate::ingest::sheet::Wanted::default());
         header_unit(&sample.unwrap(), 0).map(|(unit, _)| unit.code)
     }
 

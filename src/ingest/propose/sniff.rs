@@ -1,15 +1,20 @@
-//! What can be seen of a text table without being told: encoding, delimiter, header, decimal sign.
+//! What can be seen of a table without being told: encoding, delimiter, header, decimal sign.
 //!
-//! In: the first mebibytes of a file. Out: [`Sample`]. Each finding bears its reason; what two readings would both
-//! explain is left open.
+//! In: the first mebibytes of a text, or the first rows of a workbook or a table of columns. Out: [`Sample`]. Each finding
+//! bears its reason; what two readings would both explain is left open.
 
 use super::draft::Draft;
 use crate::error::{Error, Result};
 use crate::ingest::Source;
+use crate::ingest::civil::{Civil, Order, civil};
 use crate::ingest::dress::Encoding;
+use crate::ingest::grid::{self, Grid, Opened};
+use crate::ingest::sheet::Wanted;
 use crate::ingest::table::cannot_read;
 use crate::ingest::unit::Unit;
 use std::io::Read;
+use std::ops::Deref;
+use std::path::Path;
 
 /// Bytes looked at.
 const LOOKED_AT: u64 = 4 << 20;
@@ -20,15 +25,64 @@ const ROWS: usize = 5000;
 
 /// The beginning of a table.
 pub(super) struct Sample {
-    pub(super) encoding: (Encoding, &'static str),
-    pub(super) delimiter: u8,
-    pub(super) delimiter_reason: String,
+    pub(super) form: Form,
     /// From 1.
-    pub(super) header_line: usize,
+    pub(super) header_line: u64,
     pub(super) header: Vec<String>,
     pub(super) unit_row: Option<Vec<String>>,
-    pub(super) rows: Vec<Vec<String>>,
+    pub(super) rows: Vec<Vec<Cell>>,
+    /// Columns that count time in seconds, as durations of a sheet do.
+    pub(super) in_seconds: Vec<usize>,
     decimal: Decimal,
+}
+
+/// What the table comes in, and how that was seen.
+pub(super) enum Form {
+    /// Delimited text.
+    Text {
+        encoding: (Encoding, &'static str),
+        delimiter: u8,
+        delimiter_reason: String,
+    },
+    /// A workbook's sheet of this name.
+    Sheet(String),
+    /// Columns with names: Parquet, Arrow.
+    Columns,
+}
+
+/// A cell's text, and whether it is a value, which no knowledge of the file's way of writing is needed for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Cell {
+    text: String,
+    is_value: bool,
+}
+
+impl Cell {
+    fn words(text: String) -> Self {
+        Self {
+            text,
+            is_value: false,
+        }
+    }
+
+    /// As date, time of day or both.
+    pub(super) fn civil(&self, order: Order) -> std::result::Result<Civil, &'static str> {
+        let order = if self.is_value { Order::Ymd } else { order };
+        civil(self.text.as_bytes(), order)
+    }
+
+    /// Whether it reads the same in every order of day, month and year.
+    pub(super) fn is_in_any_order(&self) -> bool {
+        self.is_value
+    }
+}
+
+impl Deref for Cell {
+    type Target = str;
+
+    fn deref(&self) -> &str {
+        &self.text
+    }
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -37,79 +91,160 @@ enum Decimal {
     Known(char, Option<char>, String),
     /// A cell that may be read in two ways.
     Open(String),
+    /// No number is written as text.
+    Unneeded,
+}
+
+fn not_a_table(name: &Path, what: &str) -> Error {
+    Error::in_file(name, what.to_string())
+        .hint("a mapping is for tables: one row per line, cells separated alike, or a workbook")
+}
+
+fn no_header(name: &Path) -> Error {
+    not_a_table(
+        name,
+        "no header is found: a line of names above rows with as many cells",
+    )
 }
 
 impl Sample {
-    pub(super) fn read(source: Source) -> Result<Self> {
+    /// Looks at a table; of a workbook with several sheets, the one named is meant, or else the one called like the role.
+    pub(super) fn read(source: Source, wanted: &Wanted) -> Result<Self> {
         let name = source.name.to_path_buf();
+        match grid::open(source, wanted)? {
+            Opened::Text(reader) => Self::of_text(&name, reader),
+            Opened::Grid(grid) => Self::of_grid(&name, grid),
+        }
+    }
+
+    fn of_text(name: &Path, reader: Box<dyn Read + '_>) -> Result<Self> {
         let mut bytes = Vec::new();
-        let taken = source.reader.take(LOOKED_AT).read_to_end(&mut bytes);
-        taken.map_err(|e| cannot_read(&name, &e))?;
+        let taken = reader.take(LOOKED_AT).read_to_end(&mut bytes);
+        taken.map_err(|e| cannot_read(name, &e))?;
         let encoding = encoding(&bytes);
         let mut text = String::new();
         let mut decoded = encoding.0.decoded(Box::new(bytes.as_slice()));
         let mut utf8 = Vec::new();
         decoded
             .read_to_end(&mut utf8)
-            .map_err(|e| cannot_read(&name, &e))?;
+            .map_err(|e| cannot_read(name, &e))?;
         text.push_str(String::from_utf8_lossy(&utf8).trim_start_matches('\u{feff}'));
         if LOOKED_AT <= bytes.len() as u64 {
             text.truncate(text.rfind('\n').unwrap_or(0)); // the last line is cut short
         }
-        let not_a_table = |what: &str| {
-            Error::in_file(&name, what.to_string())
-                .hint("a mapping is for tables of text: one row per line, cells separated alike")
-        };
         if text.trim().is_empty() {
-            return Err(not_a_table("the file is empty"));
+            return Err(not_a_table(name, "the file is empty"));
         }
         if text.contains('\0') {
-            return Err(not_a_table("expected text, found NUL bytes"));
+            return Err(not_a_table(name, "expected text, found NUL bytes"));
         }
         let lines: Vec<&str> = text.lines().take(ROWS + HEADER_WITHIN).collect();
-        let (delimiter, delimiter_reason, width) =
-            delimiter(&lines).ok_or_else(|| not_a_table("no separator divides the lines alike"))?;
+        let (delimiter, delimiter_reason, width) = delimiter(&lines)
+            .ok_or_else(|| not_a_table(name, "no separator divides the lines alike"))?;
         let cells: Vec<Vec<String>> = lines.iter().map(|line| cells(line, delimiter)).collect();
-        let at = header(&cells, width).ok_or_else(|| {
-            not_a_table("no header is found: a line of names above rows with as many cells")
-        })?;
+        let at = header(&cells, width).ok_or_else(|| no_header(name))?;
         let header = cells.get(at).cloned().unwrap_or_default();
-        let mut rows: Vec<Vec<String>> = cells.into_iter().skip(at + 1).collect();
+        let rows = cells.into_iter().skip(at + 1);
+        let rows = rows.map(|row| row.into_iter().map(Cell::words).collect());
+        let form = Form::Text {
+            encoding,
+            delimiter,
+            delimiter_reason,
+        };
+        Self::of(name, form, at as u64 + 1, header, rows.collect(), width)
+    }
+
+    fn of_grid(name: &Path, mut grid: Box<dyn Grid>) -> Result<Self> {
+        let form = match grid.sheet() {
+            Some(sheet) => Form::Sheet(sheet.to_string()),
+            None => Form::Columns,
+        };
+        let (mut record, mut typed) = (csv::ByteRecord::new(), Vec::new());
+        let mut rows: Vec<(u64, Vec<Cell>)> = Vec::new();
+        while rows.len() < ROWS + HEADER_WITHIN
+            && let Some(line) = grid.next(&mut record, &mut typed)
+        {
+            let cells = record.iter().zip(&typed).map(|(cell, is_value)| Cell {
+                text: String::from_utf8_lossy(cell.trim_ascii()).into_owned(),
+                is_value: *is_value && !cell.is_empty(),
+            });
+            rows.push((line, cells.collect()));
+        }
+        let at = match form {
+            Form::Columns => 0,
+            _ => header_of_sheet(&rows).ok_or_else(|| no_header(name))?,
+        };
+        let mut rows = rows.into_iter().skip(at);
+        let (line, header) = rows
+            .next()
+            .ok_or_else(|| not_a_table(name, "the file is empty"))?;
+        let header: Vec<String> = header.iter().map(|c| c.to_string()).collect();
+        let rows = rows.map(|(_, row)| row);
+        // A line of text above or below the table fills one cell.
+        let width = header.len();
+        let rows = rows.filter(|row| 1 < filled(row) || width < 3);
+        let mut sample = Self::of(name, form, line, header, rows.collect(), width)?;
+        sample.in_seconds = (0..width).filter(|c| grid.counts_seconds(*c)).collect();
+        Ok(sample)
+    }
+
+    fn of(
+        name: &Path,
+        form: Form,
+        header_line: u64,
+        header: Vec<String>,
+        mut rows: Vec<Vec<Cell>>,
+        width: usize,
+    ) -> Result<Self> {
         let unit_row = rows.first().filter(|row| is_unit_row(row)).cloned();
         if unit_row.is_some() {
             rows.remove(0);
         }
-        let units = unit_row.clone();
+        let is_header = |row: &[Cell]| {
+            row.len() == header.len() && row.iter().zip(&header).all(|(c, h)| **c == *h)
+        };
         rows.retain(|row| {
-            row.len() >= width.min(header.len()) && *row != header && Some(row) != units.as_ref()
+            row.len() >= width.min(header.len())
+                && !is_header(row)
+                && Some(row) != unit_row.as_ref()
         });
         if rows.is_empty() {
-            return Err(not_a_table("there is a header but no row"));
+            return Err(not_a_table(name, "there is a header but no row"));
         }
-        let decimal = decimal(&rows, delimiter);
+        let decimal = decimal(
+            &rows,
+            matches!(
+                form,
+                Form::Text {
+                    delimiter: b',',
+                    ..
+                }
+            ),
+        );
         Ok(Self {
-            encoding,
-            delimiter,
-            delimiter_reason,
-            header_line: at + 1,
+            form,
+            header_line,
             header: names(&header),
-            unit_row,
+            unit_row: unit_row.map(|row| row.iter().map(|c| c.to_string()).collect()),
             rows,
+            in_seconds: Vec::new(),
             decimal,
         })
     }
 
     /// The cells of a column that are not empty.
-    pub(super) fn column(&self, column: usize) -> impl Iterator<Item = &str> + Clone {
+    pub(super) fn column(&self, column: usize) -> impl Iterator<Item = &Cell> + Clone {
         let cells = self.rows.iter().filter_map(move |row| row.get(column));
-        cells.map(String::as_str).filter(|cell| !cell.is_empty())
+        cells.filter(|cell| !cell.is_empty())
     }
 
     /// A cell as a number, by the decimal sign found or, where it is open, by either.
-    pub(super) fn number(&self, cell: &str) -> Option<f64> {
+    pub(super) fn number(&self, cell: &Cell) -> Option<f64> {
         let (sign, mark) = match &self.decimal {
+            _ if cell.is_value => ('.', None),
             Decimal::Known(sign, mark, _) => (*sign, *mark),
             Decimal::Open(_) => (',', None),
+            Decimal::Unneeded => ('.', None),
         };
         let plain: String = cell
             .chars()
@@ -136,6 +271,7 @@ impl Sample {
 
     pub(super) fn propose_decimal(&self, draft: &mut Draft) {
         match &self.decimal {
+            Decimal::Unneeded => {}
             Decimal::Known(sign, mark, reason) => {
                 draft.text(
                     "decimal",
@@ -168,9 +304,9 @@ fn names(header: &[String]) -> Vec<String> {
 
 fn encoding(bytes: &[u8]) -> (Encoding, &'static str) {
     match bytes {
-        [0xff, 0xfe, ..] => return (Encoding::Utf16Le, "its byte order mark says so"),
-        [0xfe, 0xff, ..] => return (Encoding::Utf16Be, "its byte order mark says so"),
-        [0xef, 0xbb, 0xbf, ..] => return (Encoding::Utf8, "its byte order mark says so"),
+        [0xff, 0xfe, ..] => return (Encoding::UTF16_LE, "its byte order mark says so"),
+        [0xfe, 0xff, ..] => return (Encoding::UTF16_BE, "its byte order mark says so"),
+        [0xef, 0xbb, 0xbf, ..] => return (Encoding::UTF8, "its byte order mark says so"),
         _ => {}
     }
     // Text in a European language has a NUL in every other byte of UTF-16 and none in UTF-8.
@@ -187,13 +323,13 @@ fn encoding(bytes: &[u8]) -> (Encoding, &'static str) {
     if 8 <= looked.len() {
         if half * 7 / 10 <= nul(1) && nul(0) * 10 <= half {
             return (
-                Encoding::Utf16Le,
+                Encoding::UTF16_LE,
                 "every other byte is zero, as in 16-bit text",
             );
         }
         if half * 7 / 10 <= nul(0) && nul(1) * 10 <= half {
             return (
-                Encoding::Utf16Be,
+                Encoding::UTF16_BE,
                 "every other byte is zero, as in 16-bit text",
             );
         }
@@ -204,10 +340,10 @@ fn encoding(bytes: &[u8]) -> (Encoding, &'static str) {
         Err(e) => e.error_len().is_none(),
     };
     if whole {
-        (Encoding::Utf8, "all that was looked at is UTF-8")
+        (Encoding::UTF8, "all that was looked at is UTF-8")
     } else {
         (
-            Encoding::Windows1252,
+            Encoding::WINDOWS_1252,
             "not UTF-8; western European is taken: letters hang on it, no figure does",
         )
     }
@@ -308,20 +444,53 @@ fn looks_measured(cell: &str) -> bool {
             .all(|c| c.is_ascii_digit() || " .,:;/-+TZ%<>".contains(c))
 }
 
-fn is_unit_row(row: &[String]) -> bool {
+/// The first row of a sheet that names as many columns as most rows fill, above a row with values.
+fn header_of_sheet(rows: &[(u64, Vec<Cell>)]) -> Option<usize> {
+    let mut counts = std::collections::BTreeMap::new();
+    for n in rows.iter().map(|(_, row)| filled(row)) {
+        *counts.entry(n).or_insert(0_usize) += 1;
+    }
+    let many = counts.into_iter().filter(|(n, _)| 2 <= *n);
+    let (usual, _) = many.max_by_key(|(_, times)| *times)?;
+    let is_measured = |cell: &Cell| cell.is_value || looks_measured(cell);
+    let has_values = |at: usize| {
+        let mut below = rows.iter().skip(at + 1).take(2);
+        below.any(|(_, row)| row.iter().any(is_measured))
+    };
+    let is_header = |at: usize| {
+        let named = rows.get(at).is_some_and(|(_, row)| {
+            let words = row.iter().filter(|c| c.chars().any(char::is_alphabetic));
+            usual <= filled(row) && filled(row) <= 2 * words.count() && !row.iter().any(is_measured)
+        });
+        named && has_values(at)
+    };
+    (0..rows.len().min(HEADER_WITHIN)).find(|at| is_header(*at))
+}
+
+fn filled(row: &[Cell]) -> usize {
+    row.iter().filter(|c| !c.is_empty()).count()
+}
+
+fn is_unit_row(row: &[Cell]) -> bool {
     let mut filled = row.iter().filter(|c| !c.is_empty()).peekable();
     let bare = |c: &str| c.trim_matches(['[', ']', '(', ')']).to_string();
     filled.peek().is_some()
-        && filled.clone().all(|c| !looks_measured(c))
+        && filled.clone().all(|c| !c.is_value && !looks_measured(c))
         && filled.any(|c| Unit::find(&bare(c)).is_some())
 }
 
 /// The decimal sign, from all cells that look like numbers.
-fn decimal(rows: &[Vec<String>], delimiter: u8) -> Decimal {
+fn decimal(rows: &[Vec<Cell>], by_commas: bool) -> Decimal {
+    let values = || rows.iter().flatten().filter(|c| c.is_value);
+    let words = || rows.iter().flatten().filter(|c| !c.is_value);
+    let is_number = |c: &Cell| looks_measured(c) && !c.contains([':', '/']);
+    if values().next().is_some() && !words().any(is_number) {
+        return Decimal::Unneeded;
+    }
     let mut open: Option<&str> = None;
     let (mut point, mut comma) = (0_usize, 0_usize);
     let mut mark = None;
-    for cell in rows.iter().flatten() {
+    for cell in words() {
         match reading(cell) {
             Reading::None => {}
             Reading::Sign('.', thousands) => {
@@ -352,7 +521,7 @@ fn decimal(rows: &[Vec<String>], delimiter: u8) -> Decimal {
         (0, _, Some(cell)) if cell.contains('.') => {
             Decimal::Known(',', Some('.'), proof(comma, "comma"))
         }
-        (0, ..) if delimiter != b',' => Decimal::Known(',', mark, proof(comma, "comma")),
+        (0, ..) if !by_commas => Decimal::Known(',', mark, proof(comma, "comma")),
         // Both: dates and version numbers have points too; the sign most cells bear, and the rest is refused on reading.
         _ if point < comma => Decimal::Known(',', mark, proof(comma, "comma")),
         _ => Decimal::Known('.', mark, proof(point, "point")),
@@ -408,10 +577,22 @@ mod tests {
 
     fn sample(bytes: &[u8]) -> Result<Sample> {
         let mut bytes = bytes;
-        Sample::read(Source {
+        let source = Source {
             name: "x.csv".as_ref(),
             reader: &mut bytes,
-        })
+        };
+        Sample::read(source, &Wanted::default())
+    }
+
+    fn seen(sample: &Sample) -> (Encoding, u8) {
+        match &sample.form {
+            Form::Text {
+                encoding,
+                delimiter,
+                ..
+            } => (encoding.0, *delimiter),
+            _ => panic!("no text"),
+        }
     }
 
     #[test]
@@ -419,14 +600,14 @@ mod tests {
         // A general-purpose guesser takes it for western European text without complaint.
         let text = "time;p\n08:00;1\n08:01;2\n08:02;3\n";
         let bytes: Vec<u8> = text.encode_utf16().flat_map(u16::to_le_bytes).collect();
-        assert_eq!(sample(&bytes).unwrap().encoding.0, Encoding::Utf16Le);
+        assert_eq!(seen(&sample(&bytes).unwrap()).0, Encoding::UTF16_LE);
         let bytes: Vec<u8> = text.encode_utf16().flat_map(u16::to_be_bytes).collect();
-        assert_eq!(sample(&bytes).unwrap().encoding.0, Encoding::Utf16Be);
+        assert_eq!(seen(&sample(&bytes).unwrap()).0, Encoding::UTF16_BE);
         assert_eq!(
-            sample(b"t;p \xb5\n1;2\n2;3\n").unwrap().encoding.0,
-            Encoding::Windows1252
+            seen(&sample(b"t;p \xb5\n1;2\n2;3\n").unwrap()).0,
+            Encoding::WINDOWS_1252
         );
-        assert_eq!(sample(text.as_bytes()).unwrap().encoding.0, Encoding::Utf8);
+        assert_eq!(seen(&sample(text.as_bytes()).unwrap()).0, Encoding::UTF8);
     }
 
     #[rstest]
@@ -446,10 +627,10 @@ mod tests {
     fn delimiter_and_header_are_found(
         #[case] text: &str,
         #[case] delimiter: u8,
-        #[case] line: usize,
+        #[case] line: u64,
     ) {
         let sample = sample(text.as_bytes()).unwrap();
-        assert_eq!((sample.delimiter, sample.header_line), (delimiter, line));
+        assert_eq!((seen(&sample).1, sample.header_line), (delimiter, line));
         assert_eq!(sample.header[0], "a");
     }
 
@@ -470,8 +651,9 @@ mod tests {
     #[case(&["1,234", "2,500"], Decimal::Open("1,234".into()))]
     #[case(&["1.234"], Decimal::Open("1.234".into()))]
     fn the_decimal_sign_is_proved_or_asked(#[case] cells: &[&str], #[case] expected: Decimal) {
-        let rows: Vec<Vec<String>> = cells.iter().map(|c| vec![c.to_string()]).collect();
-        match (decimal(&rows, b';'), expected) {
+        let row = |c: &&str| vec![Cell::words(c.to_string())];
+        let rows: Vec<Vec<Cell>> = cells.iter().map(row).collect();
+        match (decimal(&rows, false), expected) {
             (Decimal::Known(a, m, _), Decimal::Known(b, n, _)) => assert_eq!((a, m), (b, n)),
             (a, b) => assert_eq!(a, b),
         }

@@ -2,8 +2,8 @@
 
 use super::draft::Draft;
 use super::roles::{header_unit, said};
-use super::sniff::Sample;
-use crate::ingest::civil::{Civil, Order, civil};
+use super::sniff::{Cell, Sample};
+use crate::ingest::civil::{Civil, Order};
 use crate::ingest::moment::{Kind, MomentReader};
 use crate::ingest::unit::Quantity;
 use jiff::civil::Date;
@@ -161,19 +161,18 @@ fn says_time(header: &str) -> bool {
 fn could_be(sample: &Sample, column: usize) -> Option<Could> {
     let mut cells = sample.column(column).take(1000).peekable();
     cells.peek()?;
-    let most = |is: &dyn Fn(&str) -> bool| {
+    let most = |is: &dyn Fn(&Cell) -> bool| {
         let cells = sample.column(column).take(1000);
         let (good, all) = cells.fold((0, 0), |(g, n), cell| (g + usize::from(is(cell)), n + 1));
         all * 9 <= good * 10
     };
-    let moment = |cell: &str| MomentReader::default().read(cell.as_bytes()).ok();
+    let moment = |cell: &Cell| MomentReader::default().read(cell.as_bytes()).ok();
     if most(&|cell| moment(cell).is_some_and(|m| m.kind == Kind::Calendar)) {
         return Some(Could::Contract);
     }
-    let read = |cell: &str| -> Option<Civil> {
-        Order::WORDS
-            .iter()
-            .find_map(|(_, order)| civil(cell.as_bytes(), *order).ok())
+    let read = |cell: &Cell| -> Option<Civil> {
+        let mut orders = Order::WORDS.iter();
+        orders.find_map(|(_, order)| cell.civil(*order).ok())
     };
     if most(&|cell| read(cell).is_some_and(|c| c.date.is_some() && c.of_day_us.is_some())) {
         return Some(Could::DateAndTime);
@@ -186,11 +185,15 @@ fn could_be(sample: &Sample, column: usize) -> Option<Could> {
     if most(&|cell| read(cell).is_some_and(|c| c.date.is_none() && c.of_day_us.is_some())) {
         return Some(Could::Clock);
     }
-    let named = sample.header.get(column).is_some_and(|h| says_time(h));
+    let named = sample.header.get(column).is_some_and(|h| says_time(h))
+        || sample.in_seconds.contains(&column);
     (named && most(&|cell| sample.number(cell).is_some())).then_some(Could::Elapsed)
 }
 
 fn elapsed_unit(draft: &mut Draft, sample: &Sample, time: usize) {
+    if sample.in_seconds.contains(&time) {
+        return draft.text("time_unit", "s", "its cells are durations, read as seconds");
+    }
     match header_unit(sample, time).filter(|(u, _)| u.quantity == Quantity::Time) {
         Some((unit, reason)) => draft.text("time_unit", unit.code, &reason),
         None => draft.ask(
@@ -198,7 +201,7 @@ fn elapsed_unit(draft: &mut Draft, sample: &Sample, time: usize) {
             &format!(
                 "in which unit does `{}` count (s, ms, min, h, d)? Its first cells are {}",
                 sample.header[time],
-                said(sample.column(time).take(3))
+                said(sample.column(time).take(3).map(|c| &**c))
             ),
         ),
     }
@@ -232,9 +235,7 @@ fn zone(draft: &mut Draft, sample: &Sample, columns: &[usize]) {
     let bears_offset = columns.last().is_some_and(|c| {
         sample.column(*c).take(1000).all(|cell| {
             let mut orders = Order::WORDS.iter();
-            orders.any(|(_, order)| {
-                civil(cell.as_bytes(), *order).is_ok_and(|c| c.offset_s.is_some())
-            })
+            orders.any(|(_, order)| cell.civil(*order).is_ok_and(|c| c.offset_s.is_some()))
         })
     });
     if bears_offset {
@@ -249,13 +250,16 @@ fn zone(draft: &mut Draft, sample: &Sample, columns: &[usize]) {
 
 /// The order that the cells prove, and how; else the question.
 fn order(sample: &Sample, date: usize, clock: Option<usize>) -> Result<(Order, String), String> {
-    let cells: Vec<&str> = sample.column(date).collect();
-    let fits = |order: Order| {
-        cells
-            .iter()
-            .filter(|c| civil(c.as_bytes(), order).is_ok())
-            .count()
-    };
+    let all: Vec<&Cell> = sample.column(date).collect();
+    let cells: Vec<&Cell> = all
+        .iter()
+        .copied()
+        .filter(|c| !c.is_in_any_order())
+        .collect();
+    if cells.is_empty() && !all.is_empty() {
+        return Ok((Order::Ymd, "its cells are dates, not text".into()));
+    }
+    let fits = |order: Order| cells.iter().filter(|c| c.civil(order).is_ok()).count();
     let best = Order::WORDS
         .iter()
         .map(|(_, o)| fits(*o))
@@ -266,7 +270,7 @@ fn order(sample: &Sample, date: usize, clock: Option<usize>) -> Result<(Order, S
         .map(|(_, o)| *o)
         .filter(|o| fits(*o) == best && 0 < best)
         .collect();
-    let example = cells.first().copied().unwrap_or_default();
+    let example = cells.first().map_or("", |c| &***c);
     match possible.as_slice() {
         [] => Err(format!(
             "in which order does the date `{example}` stand (ymd, dmy, mdy)?"
@@ -275,10 +279,10 @@ fn order(sample: &Sample, date: usize, clock: Option<usize>) -> Result<(Order, S
             let others = Order::WORDS.iter().map(|(_, o)| *o).filter(|o| o != only);
             let proof = cells
                 .iter()
-                .find(|c| others.clone().all(|o| civil(c.as_bytes(), o).is_err()));
+                .find(|c| others.clone().all(|o| c.civil(o).is_err()));
             Ok((
                 *only,
-                format!("`{}` fits no other order", proof.unwrap_or(&example)),
+                format!("`{}` fits no other order", proof.map_or(example, |c| &***c)),
             ))
         }
         several => {
@@ -341,10 +345,10 @@ fn runs_one_way(sample: &Sample, date: usize, clock: Option<usize>, order: Order
 
 /// Day and microsecond of the day of each row that fits the order.
 fn moments(sample: &Sample, date: usize, clock: Option<usize>, order: Order) -> Vec<(Date, i64)> {
-    let moment = |row: &Vec<String>| {
-        let day = civil(row.get(date)?.as_bytes(), order).ok()?;
+    let moment = |row: &Vec<Cell>| {
+        let day = row.get(date)?.civil(order).ok()?;
         let of_day = match clock {
-            Some(clock) => civil(row.get(clock)?.as_bytes(), order).ok()?.of_day_us?,
+            Some(clock) => row.get(clock)?.civil(order).ok()?.of_day_us?,
             None => day.of_day_us.unwrap_or(0),
         };
         Some((day.date?, of_day))

@@ -1,12 +1,14 @@
 //! Tests of the reading as a whole: what the files say, what is refused, and in which words. The helpers here alone
 //! know how the room is called.
 
+mod columns;
 mod dresses;
 mod events;
 mod laws;
 mod line;
 mod mapped;
 mod refused;
+mod sheets;
 mod trace;
 
 use super::{Settings, Source, read_records};

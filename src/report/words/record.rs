@@ -43,6 +43,10 @@ pub fn notice(notice: &Notice) -> String {
             "Columns that may identify a person were dropped unread: {}.",
             quoted(columns)
         ),
+        Notice::SheetFull { rows } => format!(
+            "The sheet is full: it has {}, as many as a sheet can hold. What came after them was probably cut off; export a shorter stretch of time, or text.",
+            count(*rows, "row", "rows")
+        ),
         Notice::ColumnsIgnored { columns } => {
             format!(
                 "Columns that are not known were ignored: {}.",

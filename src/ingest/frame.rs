@@ -1,0 +1,294 @@
+//! Parquet and Arrow tables as rows of cells.
+//!
+//! In: the bytes of a Parquet file, an Arrow IPC file or an Arrow IPC stream. Out: [`Frame`]: numbers in the shortest form
+//! that reads back the same, moments in RFC 3339 (those of a zone in UTC), a missing cell empty. A column of another kind
+//! (lists, structures, integers of 8 or 16 bits) is not read; that is an error only where somebody asks for it.
+
+use super::grid::Grid;
+use super::guard::guarded;
+use crate::error::{Error, Result};
+use csv::ByteRecord;
+use jiff::Timestamp;
+use polars::prelude::*;
+use std::fmt::Write;
+use std::io::Cursor;
+use std::path::Path;
+
+/// Most cells accepted: a few bytes of Parquet may declare thousands of millions.
+const MOST_CELLS: usize = 1 << 28;
+
+/// A table of columns.
+pub(super) struct Frame {
+    /// The columns that are read.
+    table: DataFrame,
+    /// All columns, with the kind of those that are not read.
+    header: Vec<(String, Option<String>)>,
+    /// Rows handed out, the header included.
+    handed: usize,
+    text: String,
+}
+
+impl Frame {
+    /// Reads a Parquet file.
+    pub(super) fn parquet(name: &Path, bytes: Vec<u8>) -> Result<Self> {
+        Self::read(name, "Parquet", || {
+            let mut reader = ParquetReader::new(Cursor::new(bytes));
+            // Without the writer's own notes on its types, names kept as a dictionary are text, as the standard has it.
+            let mut metadata = FileMetadataRef::unwrap_or_clone(reader.get_metadata()?.clone());
+            metadata.key_value_metadata = None;
+            reader.set_metadata(metadata.into());
+            let header = header(reader.schema()?.as_ref());
+            let (rows, columns) = (reader.num_rows()?, header.len());
+            if MOST_CELLS < rows.saturating_mul(columns) {
+                polars_bail!(ComputeError: "{rows} rows of {columns} columns are more than can be held");
+            }
+            let table = reader.with_projection(Some(readable(&header))).finish()?;
+            Ok((header, table))
+        })
+    }
+
+    /// Reads an Arrow IPC file (also called Feather 2).
+    pub(super) fn arrow_file(name: &Path, bytes: Vec<u8>) -> Result<Self> {
+        Self::read(name, "an Arrow file", || {
+            let mut reader = IpcReader::new(Cursor::new(bytes));
+            let header = header(reader.schema()?.as_ref());
+            let table = reader.with_projection(Some(readable(&header))).finish()?;
+            Ok((header, table))
+        })
+    }
+
+    /// Reads an Arrow IPC stream.
+    pub(super) fn arrow_stream(name: &Path, bytes: Vec<u8>) -> Result<Self> {
+        Self::read(name, "an Arrow stream", || {
+            let mut reader = IpcStreamReader::new(Cursor::new(bytes));
+            let header = header(&reader.arrow_schema()?);
+            let table = reader.with_projection(Some(readable(&header))).finish()?;
+            Ok((header, table))
+        })
+    }
+
+    fn read(
+        name: &Path,
+        kind: &str,
+        read: impl FnOnce() -> PolarsResult<(Header, DataFrame)>,
+    ) -> Result<Self> {
+        let cannot = |why: String| {
+            Error::in_file(name, format!("cannot be read as {kind}: {why}"))
+                .hint("write the table again, or as CSV")
+        };
+        let (header, mut table) = guarded(read)
+            .ok_or_else(|| cannot("its parts contradict each other".into()))?
+            .map_err(|e| cannot(first_line(&e.to_string())))?;
+        table.rechunk_mut();
+        Ok(Self {
+            table,
+            header,
+            handed: 0,
+            text: String::new(),
+        })
+    }
+}
+
+/// Names of columns, with the kind of those that are not read.
+type Header = Vec<(String, Option<String>)>;
+
+fn header(schema: &ArrowSchema) -> Header {
+    let fields = schema.iter_values();
+    let kinds = fields.map(|field| {
+        use ArrowDataType::*;
+        let is_read = matches!(
+            field.dtype,
+            Null | Boolean
+                | Utf8
+                | LargeUtf8
+                | Utf8View
+                | Float32
+                | Float64
+                | Int32
+                | Int64
+                | UInt32
+                | UInt64
+                | Date32
+                | Date64
+                | Timestamp(..)
+        );
+        let kind = (!is_read).then(|| format!("{:?}", field.dtype));
+        (field.name.to_string(), kind)
+    });
+    kinds.collect()
+}
+
+fn readable(header: &Header) -> Vec<usize> {
+    let columns = header.iter().enumerate();
+    columns
+        .filter(|(_, (_, kind))| kind.is_none())
+        .map(|(at, _)| at)
+        .collect()
+}
+
+fn first_line(text: &str) -> String {
+    text.lines().next().unwrap_or_default().to_string()
+}
+
+impl Grid for Frame {
+    fn next(&mut self, cells: &mut ByteRecord, typed: &mut Vec<bool>) -> Option<u64> {
+        cells.clear();
+        typed.clear();
+        let row = self.handed.checked_sub(1);
+        if row.is_some_and(|row| self.table.height() <= row) {
+            return None;
+        }
+        let mut columns = self.table.columns().iter();
+        for (name, unread) in &self.header {
+            let column = if unread.is_none() {
+                columns.next()
+            } else {
+                None
+            };
+            self.text.clear();
+            let is_value = match row {
+                None => {
+                    self.text.push_str(name);
+                    false
+                }
+                Some(row) => {
+                    let value = column.and_then(|c| c.get(row).ok());
+                    value
+                        .and_then(|v| cell(&v, &mut self.text))
+                        .unwrap_or(false)
+                }
+            };
+            cells.push_field(self.text.as_bytes());
+            typed.push(is_value);
+        }
+        self.handed += 1;
+        Some(self.handed as u64)
+    }
+
+    fn unread(&self, column: usize) -> Option<&str> {
+        self.header.get(column)?.1.as_deref()
+    }
+}
+
+/// Writes a cell; whether it is a value, or text. `None` for a kind that the contract's tables do not have.
+fn cell(value: &AnyValue, into: &mut String) -> Option<bool> {
+    let _ = match value {
+        AnyValue::Null => return Some(false),
+        AnyValue::String(text) => {
+            into.push_str(text);
+            return Some(false);
+        }
+        AnyValue::StringOwned(text) => {
+            into.push_str(text);
+            return Some(false);
+        }
+        AnyValue::Boolean(b) => write!(into, "{b}"),
+        AnyValue::Float64(x) => finite(*x, into),
+        AnyValue::Float32(x) => finite(f64::from(*x), into),
+        AnyValue::UInt8(n) => write!(into, "{n}"),
+        AnyValue::UInt16(n) => write!(into, "{n}"),
+        AnyValue::UInt32(n) => write!(into, "{n}"),
+        AnyValue::UInt64(n) => write!(into, "{n}"),
+        AnyValue::Int8(n) => write!(into, "{n}"),
+        AnyValue::Int16(n) => write!(into, "{n}"),
+        AnyValue::Int32(n) => write!(into, "{n}"),
+        AnyValue::Int64(n) => write!(into, "{n}"),
+        AnyValue::Date(days) => {
+            let day = Timestamp::from_second(i64::from(*days) * 86_400).ok()?;
+            write!(into, "{}", day.strftime("%Y-%m-%d"))
+        }
+        AnyValue::Datetime(count, unit, zone) => moment(*count, *unit, zone.is_some(), into)?,
+        AnyValue::DatetimeOwned(count, unit, zone) => moment(*count, *unit, zone.is_some(), into)?,
+        _ => return None,
+    };
+    Some(true)
+}
+
+/// NaN stands for a missing number in such tables.
+fn finite(x: f64, into: &mut String) -> std::fmt::Result {
+    match x.is_nan() {
+        true => Ok(()),
+        false => write!(into, "{x}"),
+    }
+}
+
+/// A moment without a zone stays without offset, and is refused as such where the contract's times are read.
+fn moment(count: i64, unit: TimeUnit, zoned: bool, into: &mut String) -> Option<std::fmt::Result> {
+    let nanoseconds = match unit {
+        TimeUnit::Nanoseconds => i128::from(count),
+        TimeUnit::Microseconds => i128::from(count) * 1_000,
+        TimeUnit::Milliseconds => i128::from(count) * 1_000_000,
+    };
+    let text = Timestamp::from_nanosecond(nanoseconds).ok()?.to_string(); // ends in `Z`
+    let text = if zoned {
+        &text
+    } else {
+        text.trim_end_matches('Z')
+    };
+    Some(write!(into, "{text}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn parquet(columns: Vec<Column>) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        let height = columns.first().map_or(0, Column::len);
+        let mut table = DataFrame::new(height, columns).unwrap();
+        ParquetWriter::new(&mut bytes).finish(&mut table).unwrap();
+        bytes
+    }
+
+    /// Rows as text, cells that are values in angle brackets.
+    fn rows(columns: Vec<Column>) -> Vec<String> {
+        let mut frame = Frame::parquet("t.parquet".as_ref(), parquet(columns)).unwrap();
+        let (mut cells, mut typed) = (ByteRecord::new(), Vec::new());
+        let mut rows = Vec::new();
+        while let Some(line) = frame.next(&mut cells, &mut typed) {
+            assert_eq!(line as usize, rows.len() + 1);
+            let shown = cells.iter().zip(&typed).map(|(cell, typed)| {
+                let text = String::from_utf8_lossy(cell).into_owned();
+                if *typed { format!("<{text}>") } else { text }
+            });
+            rows.push(shown.collect::<Vec<_>>().join("|"));
+        }
+        rows
+    }
+
+    #[test]
+    fn numbers_text_and_missing_cells_read_back_the_same() {
+        let columns = vec![
+            Series::new("infusion".into(), ["a", "b,\"c\""]).into_column(),
+            Series::new("pressure_mmhg".into(), [Some(0.1 + 0.2), None]).into_column(),
+            Series::new("rate_ml_h".into(), [4_i64, 0]).into_column(),
+            Series::new("limit_mmhg".into(), [f64::NAN, 300.0]).into_column(),
+        ];
+        assert_eq!(
+            rows(columns),
+            [
+                "infusion|pressure_mmhg|rate_ml_h|limit_mmhg",
+                "a|<0.30000000000000004>|<4>|<>",
+                "b,\"c\"||<0>|<300>"
+            ]
+        );
+    }
+
+    #[test]
+    fn a_moment_without_zone_gets_no_offset_made_up() {
+        let column = Series::new("time".into(), [1_930_000_000_000_000_i64]);
+        let kind = DataType::Datetime(TimeUnit::Microseconds, None);
+        let column = column.cast(&kind).unwrap().into_column();
+        // date -u -d @1930000000
+        assert_eq!(rows(vec![column]), ["time", "<2031-02-27T23:06:40>"]);
+    }
+
+    #[test]
+    fn what_is_no_such_table_is_an_error() {
+        let name = Path::new("t.parquet");
+        assert!(Frame::parquet(name, b"PAR1 and no more".to_vec()).is_err());
+        assert!(Frame::parquet(name, Vec::new()).is_err());
+        assert!(Frame::arrow_file(name, b"ARROW1\0\0\0\0".to_vec()).is_err());
+        assert!(Frame::arrow_stream(name, vec![0xff; 64]).is_err());
+    }
+}
