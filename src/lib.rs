@@ -7,7 +7,7 @@
 //! The rooms, in the direction in which data flows:
 //! [`ingest`] (bytes → [`record::Record`]) → [`signal`] (numbers → changes) and [`infer`] (record → review)
 //! → [`report`] (results → text and pictures), with [`study`] (reviews → survey) beside.
-//! [`cli`] is the edge: it alone opens files, reads the clock and prints.
+//! [`cli`] and [`serve`] are the edges: they alone open files and read the clock, and only [`cli`] prints.
 
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
@@ -19,6 +19,7 @@ pub mod ingest;
 pub mod record;
 pub mod report;
 pub mod run;
+pub mod serve;
 pub mod signal;
 pub mod simulate;
 pub mod stats;

@@ -9,6 +9,7 @@ mod open;
 mod out;
 mod review;
 mod segments;
+mod serve;
 mod simulate;
 mod survey;
 
@@ -31,6 +32,7 @@ enum Command {
     Expect(expect::Args),
     Map(map::Args),
     Segments(segments::Args),
+    Serve(serve::Args),
     Simulate(simulate::Args),
     Survey(survey::Args),
 }
@@ -54,6 +56,7 @@ fn run(command: Command) -> Result<()> {
         Command::Expect(args) => expect::run(&args),
         Command::Map(args) => map::run(&args),
         Command::Segments(args) => segments::run(&args),
+        Command::Serve(args) => serve::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Survey(args) => survey::run(&args),
     }

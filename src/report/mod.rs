@@ -16,7 +16,9 @@ pub mod words;
 
 pub use expect::{expect_json, expect_text};
 pub use inspection::{inspection_json, inspection_text};
-pub use page::{About, Input, review_html};
+pub use page::{
+    About, Input, STYLE, in_workbench, review_html, script as page_script, style as page_style,
+};
 pub use segments::{segments_json, segments_text};
 pub use text::review_text;
 
@@ -34,6 +36,17 @@ pub fn review_json(record: &Record, review: &Review) -> String {
 pub fn review_svg(record: &Record, review: &Review) -> String {
     let picture = draw::trace(record, review, draw::WIDE);
     draw::svg(&picture, "trace", &words::trace_title(record, review))
+}
+
+/// The main plot as SVG for a narrow place; `id` begins the names that must be unique on its page.
+pub fn review_svg_narrow(record: &Record, review: &Review, id: &str) -> String {
+    let picture = draw::trace(record, review, draw::NARROW);
+    draw::svg(&picture, id, &words::trace_title(record, review))
+}
+
+/// The line as each channel sees it, in words: channel, resistance, pressure at zero flow, compliance.
+pub fn channel_figures(review: &Review) -> Vec<[String; 4]> {
+    page::channel_figures(review)
 }
 
 /// The main plot as PNG, at twice its size on a page. No font needs to be installed.

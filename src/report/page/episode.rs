@@ -47,6 +47,8 @@ pub struct EvidenceRow {
 
 /// One thing to look at.
 pub struct CheckRow {
+    /// Names its box among all of the page: letters, digits and `-`.
+    pub name: String,
     pub what: &'static str,
     pub reason: &'static str,
     pub part: Option<String>,
@@ -128,6 +130,7 @@ impl CheckRow {
             site == Some(ev.toward) && weight.supports && WORTH_A_CHECK <= weight.strength
         };
         Self {
+            name: format!("{}-{}", e.id, box_name(check)),
             what: words::check(check),
             reason: words::check_reason(check),
             part: site.map(|s| {
@@ -171,5 +174,22 @@ fn site_of(check: Check) -> Option<Site> {
         Check::Filter => Some(Site::Filter),
         Check::PumpHeight => Some(Site::None),
         Check::SetInPump | Check::JoinAndMedication | Check::InsertionSite => None,
+    }
+}
+
+/// A word for a check that never changes: ticks are kept under it.
+fn box_name(check: Check) -> &'static str {
+    match check {
+        Check::PressureLimit => "limit",
+        Check::Supply => "supply",
+        Check::SetInPump => "set",
+        Check::ChannelTubing => "tubing",
+        Check::JoinAndMedication => "join",
+        Check::PumpHeight => "height",
+        Check::TailClamps => "tail",
+        Check::DressingAndPosition => "dressing",
+        Check::CatheterPatency => "catheter",
+        Check::InsertionSite => "insertion",
+        Check::Filter => "filter",
     }
 }

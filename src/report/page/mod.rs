@@ -47,7 +47,7 @@ pub(super) struct Figure {
 #[derive(Template)]
 #[template(path = "page.html", config = "src/report/page/askama.toml")]
 struct Page {
-    style: &'static str,
+    style: String,
     headline: String,
     record_line: String,
     times: String,
@@ -74,10 +74,9 @@ struct Page {
     causes: Vec<words::ManualPage>,
     about: About,
     explore: String,
-    script: &'static str,
-    chart: &'static str,
-    chart_style: &'static str,
-    chart_licence: &'static str,
+    script: String,
+    /// Names the record that was reviewed, so that a page finds its own ticks again.
+    record_key: String,
 }
 
 /// The episode that the page opens with.
@@ -112,7 +111,7 @@ pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
     let (pauses, pauses_left) = pauses::rows(record, review);
     let (events, events_left) = tables::events(record);
     let page = Page {
-        style: include_str!("page.css"),
+        style: style(),
         headline: words::headline(record, review),
         record_line: words::record_line(record),
         times: words::times_are(&record.clock, record.end_s()),
@@ -161,13 +160,62 @@ pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
             .collect(),
         about: about.clone(),
         explore: explore::data(record, review),
-        script: include_str!("explore.js"),
-        chart: include_str!("uplot/uPlot.iife.min.js"),
-        chart_style: include_str!("uplot/uPlot.min.css"),
-        chart_licence: include_str!("uplot/LICENSE.txt"),
+        script: script(),
+        record_key: record_key(about),
     };
     // Writing into a string cannot fail.
     page.render().unwrap_or_default()
+}
+
+/// The one style element's text: the chart library's and the page's.
+pub fn style() -> String {
+    let chart = include_str!("uplot/uPlot.min.css");
+    format!("\n{chart}\n{STYLE}\n")
+}
+
+/// The look that every page of the program has.
+pub const STYLE: &str = include_str!("page.css");
+
+/// The one script element's text: the chart library with its licence, the closer look, the ticks.
+pub fn script() -> String {
+    let licence = include_str!("uplot/LICENSE.txt");
+    let chart = include_str!("uplot/uPlot.iife.min.js");
+    let (explore, ticks) = (include_str!("explore.js"), include_str!("ticks.js"));
+    format!(
+        "\n/* The chart library, with its licence:\n{licence}\n*/\n{chart}\n{explore}\n{ticks}\n"
+    )
+}
+
+/// A kept page as the workbench shows it: with its navigation, with the boxes ticked that were ticked, and saying
+/// where further ticks are to be sent. `navigation` is HTML. Text of a log stands escaped in a page, so that the places
+/// that are sought here are the template's own.
+pub fn in_workbench(page: &str, navigation: &str, ticks_to: &str, ticked: &[String]) -> String {
+    let body = format!("<body data-ticks=\"{ticks_to}\">\n{navigation}");
+    let page = page.replacen("<body>", &body, 1);
+    ticked.iter().fold(page, |page, name| {
+        let is_plain = name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
+        match is_plain {
+            true => page.replacen(
+                &format!("data-box=\"{name}\">"),
+                &format!("data-box=\"{name}\" checked>"),
+                1,
+            ),
+            false => page,
+        }
+    })
+}
+
+/// The rows of the page's table of channels.
+pub fn channel_figures(review: &Review) -> Vec<[String; 4]> {
+    let rows = review.channels.iter().map(ChannelRow::new);
+    rows.map(|c| [c.id, c.resistance, c.outlet, c.compliance])
+        .collect()
+}
+
+/// The digests of the files that were read.
+fn record_key(about: &About) -> String {
+    let digests: Vec<&str> = about.inputs.iter().map(|i| i.sha256.as_str()).collect();
+    digests.join("-")
 }
 
 const EMPTY: Figure = Figure {

@@ -12,6 +12,7 @@ mod number;
 mod page;
 mod record;
 mod site;
+pub mod workbench;
 
 pub use answer::{Verdict, headline, leading, likely_cause, release, trace_title, verdict};
 pub use checks::{check, check_reason, check_sentence};
