@@ -77,6 +77,17 @@ pub fn roles(files: &[Glimpse]) -> Vec<Role> {
         .collect()
 }
 
+/// Whether a trace is in the contract's form, so that what is wrong in it is an error and not a question.
+pub fn is_in_contract_form(head: &[u8]) -> bool {
+    let head = String::from_utf8_lossy(head);
+    let first = head.lines().next().unwrap_or_default();
+    let has = |name: &str| {
+        let mut cells = first.split(',').map(|c| c.trim().trim_matches('"'));
+        cells.any(|c| c == name)
+    };
+    has("pressure_mmhg") && has("rate_ml_h")
+}
+
 fn toml_role(file: &Glimpse) -> Option<Role> {
     let is_toml = file.name.to_lowercase().ends_with(".toml");
     let head = String::from_utf8_lossy(file.head);
@@ -131,6 +142,15 @@ mod tests {
             given,
             [Role::Events, Role::Mapping, Role::Line, Role::Trace]
         );
+    }
+
+    #[test]
+    fn the_contract_s_form_is_known_by_its_header() {
+        assert!(is_in_contract_form(
+            b"time,\"pressure_mmhg\", rate_ml_h\r\n0,??,4\n"
+        ));
+        assert!(!is_in_contract_form(b"Zeit;pressure_mmhg;rate_ml_h\n"));
+        assert!(!is_in_contract_form(b"time,pressure,rate_ml_h\n"));
     }
 
     #[test]

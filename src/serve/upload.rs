@@ -53,6 +53,8 @@ const DRAIN: Duration = Duration::from_millis(1500);
 /// A file that came in whole, and its first bytes.
 struct Taken {
     file: StoredFile,
+    /// The whole name that it came by: the guess looks at its ending.
+    whole_name: String,
     head: Vec<u8>,
 }
 
@@ -142,7 +144,7 @@ async fn one(
     end: Instant,
     left: &mut u64,
 ) -> std::result::Result<Taken, Refused> {
-    let name = words::clip_to(field.file_name().unwrap_or_default(), NAME);
+    let whole_name = field.file_name().unwrap_or_default().to_string();
     let stored = random_name()?;
     pending.parts.push(stored.clone());
     let created = Folder::create(&app.folder.part(&stored)).map_err(|e| no_space(&e))?;
@@ -171,10 +173,11 @@ async fn one(
         file: StoredFile {
             stored,
             role: super::recognise::Role::Aside,
-            name,
+            name: words::clip_to(&whole_name, NAME),
             bytes,
             sha256,
         },
+        whole_name,
         head,
     })
 }
@@ -188,7 +191,7 @@ fn settle(
     let glimpses: Vec<Glimpse> = taken
         .iter()
         .map(|t| Glimpse {
-            name: &t.file.name,
+            name: &t.whole_name,
             bytes: t.file.bytes,
             head: &t.head,
         })

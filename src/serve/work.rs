@@ -6,7 +6,7 @@
 use super::App;
 use super::digest::Digest;
 use super::queue::Progress;
-use super::recognise::Role;
+use super::recognise::{Role, is_in_contract_form};
 use super::store::{Entry, Known, Problem, Reading, Report, State, StoredFile};
 use super::understood::Understood;
 use crate::error::{Error, Result};
@@ -70,6 +70,7 @@ fn attempt(
     let as_it_is = match records(app, entry, reading, progress) {
         Ok(found) if reading.answers.is_empty() => return Ok(Some(found)),
         Ok(_) => None,
+        Err(error) if is_contract(app, entry, progress)? => return Err(error),
         Err(error) => Some(error),
     };
     if progress.is_stopped() {
@@ -90,6 +91,14 @@ fn attempt(
         return Ok(None);
     }
     records(app, entry, reading, progress).map(Some)
+}
+
+fn is_contract(app: &App, entry: &Entry, progress: &Progress) -> Result<bool> {
+    let mut head = Vec::new();
+    let opened = Opened::new(app, entry.trace()?, progress)?;
+    // A head that cannot be read is in no form.
+    let read = opened.take(1 << 12).read_to_end(&mut head);
+    Ok(read.is_ok() && is_in_contract_form(&head))
 }
 
 fn propose(

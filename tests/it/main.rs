@@ -20,6 +20,7 @@ mod sample_reviews;
 mod samples;
 mod scenes;
 mod segments;
+mod serve;
 mod survey;
 mod survey_edges;
 mod tidy;

@@ -1,0 +1,276 @@
+//! Who is let in, and how much.
+
+use super::client::{Workbench, form, form_type, part, read, sample};
+use std::io::Write;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+const TRACE: &[u8] = b"time,channel,pressure_mmhg,rate_ml_h\n0,pn,31,4\n60,pn,31,4\n120,pn,32,4\n";
+
+fn files_in(data: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(data.join("files")).unwrap();
+    entries
+        .map(|e| e.unwrap().file_name().into_string().unwrap())
+        .collect()
+}
+
+#[test]
+fn another_host_or_origin_is_refused_although_it_bears_the_cookie() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &[]);
+    let own = bench.head("GET", "/", "");
+    assert_eq!(bench.raw(&own, b"").status, 200);
+    let host = format!("Host: 127.0.0.1:{}", bench.port);
+    for other in [
+        "Host: evil.example",
+        &format!("Host: evil.example:{}", bench.port),
+        &format!("Host: 127.0.0.1.evil.example:{}", bench.port),
+        "Host: 127.0.0.1:1",
+        "Host: 127.0.0.1",
+        "Host:",
+    ] {
+        let answer = bench.raw(&own.replace(&host, other), b"");
+        assert_eq!(answer.status, 403, "{other}");
+        assert!(!answer.body.contains("Records"), "{other}");
+    }
+    let body = form(&[("a.csv", TRACE)]);
+    let more = format!("{}Content-Length: {}\r\n", form_type(), body.len());
+    let post = bench.head("POST", "/records", &more);
+    let origin = format!("Origin: http://127.0.0.1:{}\r\n", bench.port);
+    for other in [
+        "Origin: http://evil.example\r\n",
+        "Origin: null\r\n",
+        "Origin: http://127.0.0.1:1\r\n",
+        "",
+    ] {
+        let answer = bench.raw(&post.replace(&origin, other), &body);
+        assert_eq!(answer.status, 403, "{other}");
+    }
+    let framed = bench.head("GET", "/", "Sec-Fetch-Site: cross-site\r\n");
+    assert_eq!(bench.raw(&framed, b"").status, 403);
+    assert_eq!(files_in(home.path()), [""; 0], "nothing was taken in");
+}
+
+#[test]
+fn without_the_token_there_is_nothing_to_see() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &[]);
+    let head = |path: &str, cookie: &str| {
+        format!(
+            "GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\n{cookie}Connection: close\r\n\r\n",
+            bench.port
+        )
+    };
+    for path in [
+        "/",
+        "/records/1",
+        "/workbench.css",
+        "/nowhere",
+        "/survey",
+        "/open",
+        "/open?token=",
+        "/open?token=00",
+    ] {
+        assert_eq!(bench.raw(&head(path, ""), b"").status, 403, "{path}");
+    }
+    let almost = &bench.token[..63];
+    assert_eq!(bench.get(&format!("/open?token={almost}")).status, 403);
+    let guessed = format!("Cookie: patency-{}={}\r\n", bench.port, bench.token);
+    let answer = bench.raw(&head("/", &guessed), b"");
+    assert_eq!(answer.status, 403, "the token is not the cookie");
+}
+
+#[test]
+fn every_answer_keeps_the_browser_strict() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &[]);
+    let id = bench.reviewed(&[("a.csv", &sample("slow-rise/trace.csv"))]);
+    for path in [
+        "/",
+        "/survey",
+        "/nowhere",
+        "/workbench.js",
+        "/compare",
+        &format!("/records/{id}"),
+    ] {
+        let answer = bench.get(path);
+        let policy = answer.header("content-security-policy").to_string();
+        assert!(policy.contains("default-src 'none'"), "{path}: {policy}");
+        assert!(policy.contains("frame-ancestors 'none'"), "{path}");
+        assert!(!policy.contains("unsafe"), "{path}: {policy}");
+        assert_eq!(answer.header("x-content-type-options"), "nosniff", "{path}");
+        assert_eq!(answer.header("cache-control"), "no-store", "{path}");
+        assert_eq!(answer.header("referrer-policy"), "same-origin", "{path}");
+    }
+    let opened = bench.get(&format!("/open?token={}", bench.token));
+    let cookie = opened.header("set-cookie").to_string();
+    assert!(
+        cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"),
+        "{cookie}"
+    );
+    assert_eq!(
+        bench
+            .raw(&bench.head("DELETE", "/records/1", ""), b"")
+            .status,
+        405
+    );
+}
+
+#[test]
+fn paths_lead_nowhere_but_to_pages_and_file_names_never_to_the_disk() {
+    let home = tempfile::tempdir().unwrap();
+    let data = home.path().join("data");
+    let bench = Workbench::start(&data, &[]);
+    for path in [
+        "/../../../../etc/passwd",
+        "/%2e%2e/%2e%2e/etc/passwd",
+        "/records/..%2f..%2fworkbench.sqlite",
+        "/records/../workbench.sqlite",
+        "/workbench.sqlite",
+        "/files/",
+        "//etc/passwd",
+        "/records/1%00/report.html",
+        "/records/-1/report.html",
+        "/records/99999999999999999999999",
+        "/survey/../workbench.lock",
+    ] {
+        let answer = bench.get(path);
+        assert!(
+            [400, 404].contains(&answer.status),
+            "{path}: {}",
+            answer.status
+        );
+        assert!(!answer.body.contains("root:"), "{path}");
+    }
+    let id = bench.record(&[
+        ("../../../evil.csv", TRACE),
+        ("/etc/evil.toml", b"[filter]\npore_um = 1.2\n"),
+        ("C:\\evil.csv", b"time,channel,event,detail\n"),
+    ]);
+    assert_eq!(bench.settled(id), "understood");
+    let stored = files_in(&data);
+    assert_eq!(stored.len(), 3);
+    for name in stored {
+        assert!(
+            name.len() == 64 && name.bytes().all(|b| b.is_ascii_hexdigit()),
+            "{name}"
+        );
+    }
+    let here = std::fs::read_dir(home.path()).unwrap().count();
+    assert_eq!(here, 1, "something was written beside the data folder");
+    assert!(
+        bench
+            .get(&format!("/records/{id}"))
+            .body
+            .contains("../../../evil.csv")
+    );
+}
+
+#[test]
+fn an_upload_larger_than_allowed_is_refused_and_leaves_nothing() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &["--largest-mb", "1"]);
+    let large = vec![b'x'; 1_000_001];
+    let answer = bench.give(&[("a.csv", &large)]);
+    assert_eq!(answer.status, 413);
+    assert!(
+        answer.body.contains("larger than 1.0\u{a0}MB"),
+        "{}",
+        answer.body
+    );
+    let half = vec![b'x'; 600_000];
+    let two = bench.give(&[("a.csv", &half), ("b.csv", &half)]);
+    assert_eq!(two.status, 413, "two files together");
+    let many: Vec<(&str, &[u8])> = vec![("a.csv", TRACE); 7];
+    assert_eq!(bench.give(&many).status, 413, "seven files");
+    assert_eq!(bench.give(&[]).status, 400, "no file");
+    assert_eq!(files_in(home.path()), [""; 0]);
+    let form = "x".repeat(600_000);
+    assert_eq!(
+        bench.post("/records/1/answers", &form).status,
+        413,
+        "a form without files"
+    );
+}
+
+#[test]
+fn an_upload_without_an_end_is_cut_off_by_its_size() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &["--largest-mb", "2"]);
+    let mut stream = bench.connect();
+    let more = format!("{}Transfer-Encoding: chunked\r\n", form_type());
+    stream
+        .write_all(bench.head("POST", "/records", &more).as_bytes())
+        .unwrap();
+    let opening = part("endless.csv");
+    write!(stream, "{:x}\r\n{opening}\r\n", opening.len()).unwrap();
+    let piece = format!("10000\r\n{}\r\n", "7".repeat(0x10000));
+    let begun = Instant::now();
+    let mut sent = 0_u64;
+    // Until the server no longer listens.
+    while stream.write_all(piece.as_bytes()).is_ok() {
+        sent += 0x10000;
+        assert!(
+            begun.elapsed() < Duration::from_secs(30),
+            "{sent} bytes and no end"
+        );
+    }
+    assert_eq!(files_in(home.path()), [""; 0]);
+    assert_eq!(bench.get("/").status, 200);
+}
+
+#[test]
+fn an_upload_that_only_drips_is_cut_off_by_the_clock() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &["--upload-seconds", "2"]);
+    let mut stream = bench.connect();
+    let more = format!("{}Content-Length: 1000000\r\n", form_type());
+    stream
+        .write_all(bench.head("POST", "/records", &more).as_bytes())
+        .unwrap();
+    stream.write_all(part("slow.csv").as_bytes()).unwrap();
+    let begun = Instant::now();
+    let mut writer = stream.try_clone().unwrap();
+    let drip = std::thread::spawn(move || {
+        while begun.elapsed() < Duration::from_secs(20) && writer.write_all(b"1").is_ok() {
+            std::thread::sleep(Duration::from_millis(100));
+        }
+    });
+    let answer = read(&mut stream);
+    let took = begun.elapsed();
+    assert_eq!(answer.status, 408);
+    assert!(took < Duration::from_secs(10), "cut off after {took:?}");
+    drop(stream);
+    drip.join().unwrap();
+    assert_eq!(files_in(home.path()), [""; 0]);
+}
+
+#[test]
+fn a_name_full_of_markup_and_one_of_10_000_letters_show_as_text() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &[]);
+    let trace = b"time,channel,pressure_mmhg,rate_ml_h\n0,<script>alert(1)</script>'&,31,4\n60,<script>alert(1)</script>'&,31,4\n";
+    let long = "n".repeat(10_000);
+    let id = bench.record(&[
+        ("<script>alert(2)</script>'.csv", trace.as_slice()),
+        (&format!("{long}.toml"), b"[filter]\npore_um = 1.2\n"),
+    ]);
+    assert_eq!(bench.settled(id), "understood");
+    let page = format!("/records/{id}");
+    let mut seen = vec![bench.get(&page).body, bench.get("/").body];
+    assert_eq!(bench.post(&format!("{page}/review"), "").status, 303);
+    assert_eq!(bench.settled(id), "done");
+    seen.push(bench.get(&page).body);
+    seen.push(bench.get(&format!("/compare?record={id}&record={id}")).body);
+    for body in seen {
+        assert!(
+            !body.contains("<script>alert"),
+            "a name was taken for markup"
+        );
+        assert!(
+            body.contains("alert(1)") || body.contains("alert(2)"),
+            "the name is not shown"
+        );
+        assert!(!body.contains(&"n".repeat(300)), "a long name is not cut");
+    }
+}

@@ -1,0 +1,6 @@
+//! The workbench from outside: what it lets in, what it keeps, what it shows.
+
+mod client;
+mod gate;
+mod kept;
+mod way;
