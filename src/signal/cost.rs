@@ -20,8 +20,7 @@ use super::sums::{Moments, Sums};
 /// How a segment's spread enters its cost.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Spread {
-    /// Known to be 1 throughout: sums of squares are compared as they are. Only the tests ask for it.
-    #[cfg_attr(not(test), allow(dead_code))]
+    /// Known to be 1 throughout: sums of squares are compared as they are.
     Known,
     /// Each segment has its own.
     Own {
@@ -47,6 +46,13 @@ pub(super) struct Terms {
     pub short: f64,
 }
 
+/// A spread as it is usual somewhere, its floor included.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Usual {
+    variance: f64,
+    log: f64,
+}
+
 /// Cost of stretches of one series.
 #[derive(Debug)]
 pub(super) struct Cost<'a> {
@@ -65,6 +71,23 @@ impl<'a> Cost<'a> {
 
     pub fn moments(&self, from: usize, to: usize) -> Moments {
         self.sums.moments(from, to)
+    }
+
+    pub fn terms(&self) -> &Terms {
+        &self.terms
+    }
+
+    /// Place of a sample.
+    pub fn x(&self, at: usize) -> f64 {
+        self.sums.x(at)
+    }
+
+    /// Added to each variance where segments have their own.
+    pub fn floor(&self) -> Option<f64> {
+        match self.terms.spread {
+            Spread::Known => None,
+            Spread::Own { floor } => Some(floor),
+        }
     }
 
     pub fn extra(&self, shape: usize) -> f64 {
@@ -118,6 +141,41 @@ impl<'a> Cost<'a> {
     #[inline]
     pub fn data(&self, n: f64, rss: f64, tangent: f64) -> f64 {
         self.terms.weight * n * self.h(rss / n, tangent)
+    }
+
+    /// At least `data(n, rss, 0)`, without a logarithm: `ln z ≥ 1 − 1/z` around a usual spread. Close where the spread is usual.
+    #[inline]
+    pub fn data_at_least(&self, n: f64, rss: f64, usual: Usual) -> f64 {
+        let variance = rss / n;
+        self.terms.weight
+            * n
+            * match self.terms.spread {
+                Spread::Known => variance,
+                Spread::Own { floor } => usual.log + 1.0 - usual.variance / (variance + floor),
+            }
+    }
+
+    /// The spread of a stretch that leaves `rss`, as one that is usual.
+    pub fn usual(&self, m: &Moments) -> Usual {
+        let variance = m.trend_rss / m.n + self.floor().unwrap_or(0.0);
+        Usual {
+            variance,
+            log: variance.ln(),
+        }
+    }
+
+    /// Lower bounds of the data's part for level and line, with one logarithm; the line's is exact.
+    #[inline]
+    pub fn data_by_shape(&self, m: &Moments) -> [f64; 2] {
+        let trend = self.data(m.n, m.trend_rss, 0.0);
+        let level = match self.terms.spread {
+            Spread::Known => self.data(m.n, m.level_rss, 0.0),
+            Spread::Own { floor } => {
+                let (a, b) = (m.trend_rss / m.n + floor, m.level_rss / m.n + floor);
+                trend + self.terms.weight * m.n * (1.0 - a / b)
+            }
+        };
+        [level, trend]
     }
 
     /// What a segment of `n` samples costs for being short; falls with `n`.

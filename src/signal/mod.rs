@@ -9,10 +9,11 @@
 //! | `rounding`, `bursts`, `noise` | what the series looks like apart from its changes |
 //! | `penalty` | what a change must be worth |
 //! | `sums`, `cost` | what a segment costs, in constant time |
-//! | `search` | the cheapest of all splits, in nearly linear time |
+//! | `search`, `frozen` | the cheapest of all splits, in nearly linear time |
 
 mod bursts;
 mod cost;
+mod frozen;
 #[cfg(test)]
 mod made;
 mod noise;
@@ -23,4 +24,4 @@ mod segments;
 mod sums;
 
 pub use rounding::rounding_step;
-pub use segments::{Segment, Segments, segments, segments_at};
+pub use segments::{Segment, Segments, segments, segments_at, split_levels};

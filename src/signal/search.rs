@@ -17,16 +17,30 @@
 //!
 //! since the data's part of a cost never grows when a stretch is cut in two. Where that bound is no better than what is
 //! already had, the node is passed over, exactly and for this `t` only; where it shows that a start at `t` will always
-//! do better, the node is dropped for good. Without changes nearly every node is passed over near the root: the time is
-//! about `n log n` in both worlds. No candidate is left out on a guess.
+//! do better, the node is dropped for good. Without changes nearly every node is passed over near the root.
+//!
+//! A bent series (a slow wave, cut into straight pieces) defeats that bound: each part bends less than the whole. There the
+//! crowd's exact fits are kept as they stood when it was last looked at ([`Frozen`]), and bound it for as long as they
+//! hardly move. Fits of a large crowd cost much to renew, so that is done once its children have been looked at in vain so
+//! often that it would have cost as much. The time is about `n log n` in all three worlds. No candidate is left out on a guess.
 
-use super::cost::{Cost, LEVEL, TREND};
+use super::cost::{Cost, LEVEL, TREND, Usual};
+use super::frozen::Frozen;
 
 /// Candidates in a leaf of the tree, and children of a node; both as powers of two.
 const LEAF_BITS: u32 = 4;
 const CHILD_BITS: u32 = 2;
 const LEAF: usize = 1 << LEAF_BITS;
 const CHILDREN: usize = 1 << CHILD_BITS;
+
+/// Samples after a crowd from which on its fits are worth keeping: younger ones move too much.
+const GROWN_UP: usize = 32;
+
+/// Cost by which the quick bound may lie below the exact one where it is used to say that a node is not dead yet.
+const DOUBT: f64 = 4.0;
+
+/// A crowd's fits are renewed after so many looks at its children in vain for each candidate.
+const LOOKS_PER_CANDIDATE: f64 = 0.35;
 
 /// Candidates below a node of this level.
 fn size(level: usize) -> usize {
@@ -53,7 +67,9 @@ pub(super) fn cheapest_split(cost: &Cost, penalty: f64, min_len: usize) -> Split
         best: vec![f64::INFINITY; n + 1],
         from: vec![0; n + 1],
         levels: Vec::new(),
+        frozen: Vec::new(),
         stack: Vec::new(),
+        usual: cost.usual(&cost.moments(0, n.min(1))),
     };
     search.best[0] = -penalty; // the first segment is no change
     search.grow(0);
@@ -84,7 +100,13 @@ struct Node {
     tangent: f64,
     /// From this end on, none of the candidates can be the best any more.
     dead_from: usize,
+    /// How often the children were looked at since the fits were kept.
+    looks: u32,
+    /// Place of the fits in [`Search::frozen`], or `NONE`.
+    frozen: u32,
 }
+
+const NONE: u32 = u32::MAX;
 
 struct Search<'a> {
     cost: &'a Cost<'a>,
@@ -96,8 +118,12 @@ struct Search<'a> {
     from: Vec<usize>,
     /// Nodes by level; level 0 has `LEAF` candidates each.
     levels: Vec<Vec<Node>>,
+    /// Fits of nodes that were looked at.
+    frozen: Vec<Frozen>,
     /// Nodes still to look at; kept between calls for its memory.
     stack: Vec<(usize, usize)>,
+    /// Spread of the segment that was last before.
+    usual: Usual,
 }
 
 impl Search<'_> {
@@ -111,6 +137,7 @@ impl Search<'_> {
         // The start that was best for the end before is mostly best again, and lets most others be passed over.
         let likely = self.from[t - 1];
         if likely < limit {
+            self.usual = self.cost.usual(&self.cost.moments(likely, t));
             self.try_candidates(likely..likely + 1, t, &mut found);
         }
         let in_leaves = limit / LEAF * LEAF;
@@ -120,9 +147,16 @@ impl Search<'_> {
             if self.pass_over(level, index, t, found.0) {
                 continue;
             }
-            if level == 0 {
+            let young = t < (index + 1) * size(level) + GROWN_UP;
+            let node = &mut self.levels[level][index];
+            node.looks += 1;
+            if level == 0 && young {
                 let start = index * LEAF;
                 self.try_candidates(start..start + LEAF, t, &mut found);
+            } else if !young && LOOKS_PER_CANDIDATE * size(level) as f64 <= f64::from(node.looks)
+                || level == 0
+            {
+                self.renew(level, index, t, &mut found);
             } else {
                 let first = index * CHILDREN;
                 self.stack
@@ -136,12 +170,83 @@ impl Search<'_> {
     fn try_candidates(&self, starts: std::ops::Range<usize>, t: usize, found: &mut (f64, usize)) {
         for s in starts {
             if self.best[s] < f64::INFINITY {
-                let total = self.best[s] + self.penalty + self.cost.of(s, t);
-                if total < found.0 {
-                    *found = (total, s);
+                let m = self.cost.moments(s, t);
+                let least = self.best[s]
+                    + self.penalty
+                    + self.cost.shortness(m.n)
+                    + self.cost.data_at_least(m.n, m.trend_rss, self.usual)
+                    + self.least_extra();
+                if least < found.0 {
+                    self.try_one(s, t, found);
                 }
             }
         }
+    }
+
+    fn least_extra(&self) -> f64 {
+        self.cost.extra(LEVEL).min(self.cost.extra(TREND))
+    }
+
+    #[inline]
+    fn try_one(&self, s: usize, t: usize, found: &mut (f64, usize)) {
+        let total = self.best[s] + self.penalty + self.cost.of(s, t);
+        if total < found.0 {
+            *found = (total, s);
+        }
+    }
+
+    /// Tries all candidates of a node that are not dropped for good, and keeps their fits, for it and all below it.
+    fn renew(&mut self, level: usize, index: usize, t: usize, found: &mut (f64, usize)) {
+        let all = self.renewed(level, index, t, found);
+        debug_assert_eq!(all.anchor, t);
+    }
+
+    fn renewed(
+        &mut self,
+        level: usize,
+        index: usize,
+        t: usize,
+        found: &mut (f64, usize),
+    ) -> Frozen {
+        let mut fits = Frozen::nobody(t, self.cost.x(t));
+        if self.levels[level][index].dead_from <= t {
+            return fits;
+        }
+        if level == 0 {
+            for s in index * LEAF..(index + 1) * LEAF {
+                if self.best[s] == f64::INFINITY {
+                    continue;
+                }
+                if s == self.from[t - 1] {
+                    fits.without = s; // it has been tried already, and will be again
+                    continue;
+                }
+                let m = self.cost.moments(s, t);
+                let data = self.cost.data_by_shape(&m);
+                let floor = self.cost.floor().unwrap_or(0.0);
+                fits.include(self.best[s], &m, data, floor);
+                let least = (data[LEVEL] + self.cost.extra(LEVEL))
+                    .min(data[TREND] + self.cost.extra(TREND));
+                if self.best[s] + self.penalty + self.cost.shortness(m.n) + least < found.0 {
+                    self.try_one(s, t, found);
+                }
+            }
+        } else {
+            for child in index * CHILDREN..(index + 1) * CHILDREN {
+                fits.merge(&self.renewed(level - 1, child, t, found));
+            }
+        }
+        let node = &mut self.levels[level][index];
+        node.looks = 0;
+        let sealed = fits.clone().sealed();
+        match self.frozen.get_mut(node.frozen as usize) {
+            Some(kept) => *kept = sealed,
+            None => {
+                node.frozen = self.frozen.len() as u32;
+                self.frozen.push(sealed);
+            }
+        }
+        fits
     }
 
     /// Covers the first `leaves` leaves with the largest whole nodes.
@@ -164,6 +269,36 @@ impl Search<'_> {
         if node.dead_from <= t {
             return true;
         }
+        self.fits_pass_over(level, index, t, had)
+            .unwrap_or_else(|| self.parts_pass_over(level, index, t, had))
+    }
+
+    /// By the crowd's fits; `None` where there are none, or they are too old to know better than the parts.
+    #[inline]
+    fn fits_pass_over(&mut self, level: usize, index: usize, t: usize, had: f64) -> Option<bool> {
+        let place = self.levels[level][index].frozen as usize;
+        let likely = self.from[t - 1];
+        let usable = |f: &&Frozen| f.anchor < t && (f.without == usize::MAX || f.without == likely);
+        let fits = self.frozen.get(place).filter(usable)?;
+        let anchor = fits.anchor;
+        let since = self.cost.moments(anchor, t);
+        let bounds = fits.bound(&since, self.cost.terms(), self.cost.floor());
+        let all_counted = fits.without == usize::MAX;
+        if all_counted && had + self.cost.shortness(self.min_len as f64) <= bounds[TREND] {
+            self.levels[level][index].dead_from = t + self.min_len;
+        }
+        let (start, end) = (index * size(level), (index + 1) * size(level));
+        let had = had - self.penalty - self.cost.shortness((t - start) as f64);
+        let with = |shape: usize| bounds[shape] + self.cost.extra(shape);
+        let passed = had <= with(LEVEL).min(with(TREND));
+        let fresh = t - anchor < anchor - end;
+        (passed || fresh).then_some(passed)
+    }
+
+    /// By the parts before and after the node's end, each fitted by itself.
+    #[inline]
+    fn parts_pass_over(&mut self, level: usize, index: usize, t: usize, had: f64) -> bool {
+        let node = &self.levels[level][index];
         let (start, end) = (index * size(level), (index + 1) * size(level));
         let m = self.cost.moments(end, t);
         // Every segment from this node to t has at least these sums of squares, over at most this many samples.
@@ -173,16 +308,21 @@ impl Search<'_> {
         } else {
             (node.loose, 0.0)
         };
+        // Mostly enough to know, and takes no logarithm; the level's data cost at least the line's.
+        let least = self.cost.data_at_least(m.n, m.trend_rss, self.usual);
+        let all = had + self.cost.shortness(self.min_len as f64);
+        let had = had - self.penalty - self.cost.shortness(longest);
+        let with = |shape: usize| kept[shape] + self.cost.extra(shape);
+        if had <= with(LEVEL).min(with(TREND)) + least && kept[TREND] + least < all - DOUBT {
+            return true;
+        }
         let trend = self.cost.data(m.n, m.trend_rss, tangent);
         // A start at t would do at least as well for all later ends that leave it min_len samples (with the most that its
         // segment can cost for being shorter).
-        let dead = had + self.cost.shortness(self.min_len as f64) <= kept[TREND] + trend;
+        let dead = all <= kept[TREND] + trend;
         if dead {
             self.levels[level][index].dead_from = t + self.min_len;
         }
-        // The level's data cost at least the line's: mostly enough to know.
-        let had = had - self.penalty - self.cost.shortness(longest);
-        let with = |shape: usize| kept[shape] + self.cost.extra(shape);
         if had <= with(LEVEL).min(with(TREND)) + trend {
             return true;
         }
@@ -219,6 +359,8 @@ impl Search<'_> {
             tight: [f64::INFINITY; 2],
             tangent,
             dead_from: usize::MAX,
+            looks: 0,
+            frozen: NONE,
         };
         let end = candidates.end;
         for s in candidates {
@@ -226,6 +368,14 @@ impl Search<'_> {
                 continue;
             }
             let m = self.cost.moments(s, end);
+            let least = self.best[s] + self.cost.data_at_least(m.n, m.trend_rss, self.usual);
+            if node.loose[LEVEL]
+                .max(node.tight[LEVEL])
+                .max(node.tight[TREND])
+                <= least
+            {
+                continue; // it would change none of the four
+            }
             for (shape, rss) in [(LEVEL, m.level_rss), (TREND, m.trend_rss)] {
                 let loose = self.best[s] + self.cost.data(m.n, rss, 0.0);
                 let tight = self.best[s] + self.cost.data(m.n, rss, tangent);
@@ -360,6 +510,39 @@ mod tests {
                 }
             })
             .collect()
+    }
+
+    /// What defeats bounds by parts: slow bends, alone and with steps, with much noise, with hardly any and with none.
+    #[rstest]
+    fn on_bent_series_too_the_fast_search_agrees_with_trying_every_start_for_every_end(
+        #[values(60.0, 300.0, 3000.0)] wave: f64,
+        #[values(1.0, 0.01, 0.0)] noise: f64,
+        #[values(0, 6)] steps: usize,
+        #[values([0.0, 10.0], [0.0, f64::INFINITY])] extra: [f64; 2],
+        #[values(Spread::Known, Spread::Own { floor: 1e-6 })] spread: Spread,
+    ) {
+        let n = 1200;
+        let made = made(3, n, steps, 0.0);
+        let bent: Vec<f64> = (0..n)
+            .map(|i| 8.0 * (i as f64 / wave).sin() + noise * made[i])
+            .collect();
+        let sums = sums(&bent);
+        for penalty in [4.0, 21.0] {
+            let terms = Terms {
+                spread,
+                weight: 1.0,
+                extra,
+                short: 20.0,
+            };
+            let cost = Cost::new(&sums, terms);
+            let found = cheapest_split(&cost, penalty, 5);
+            let slow = every_start(&cost, penalty, 5);
+            assert!(
+                (found.total - slow).abs() <= 1e-9 * (1.0 + slow.abs()),
+                "{}, not {slow}",
+                found.total
+            );
+        }
     }
 
     #[rstest]

@@ -5,7 +5,7 @@
 //! the cheapest split is found. Only the last step looks for changes, and it looks at all of them.
 
 use super::bursts::Bursts;
-use super::cost::{Cost, TREND};
+use super::cost::{Cost, Spread, TREND, Terms};
 use super::noise::Noise;
 use super::penalty::Penalty;
 use super::rounding::rounding_step;
@@ -82,6 +82,32 @@ pub fn segments_at(times: &[f64], values: &[f64]) -> Segments {
         })
         .collect();
     split(&samples, times.len().min(values.len()))
+}
+
+/// The split into levels of a series whose spread is known to be 1 throughout, under a penalty of the caller's: the least total of
+/// the sums of squares around the levels plus `penalty` for each change. First rows of all segments but the first.
+///
+/// Exact: what others search for by the same cost is never cheaper. Every segment has at least `least_samples` (at least 1).
+/// Values that are not finite give no split at all.
+///
+/// ```
+/// let mut level = [0.5, -0.5].repeat(10);
+/// level.extend([9.5, 8.5].repeat(10));
+/// assert_eq!(patency::signal::split_levels(&level, 10.0, 2), [20]);
+/// ```
+pub fn split_levels(values: &[f64], penalty: f64, least_samples: usize) -> Vec<usize> {
+    if !values.iter().all(|v| v.is_finite()) {
+        return Vec::new();
+    }
+    let samples: Vec<(u64, f64)> = (0..).zip(values.iter().copied()).collect();
+    let sums = Sums::new(&samples);
+    let terms = Terms {
+        spread: Spread::Known,
+        weight: 1.0,
+        extra: [0.0, f64::INFINITY],
+        short: 0.0,
+    };
+    cheapest_split(&Cost::new(&sums, terms), penalty, least_samples).change_points
 }
 
 /// Row, place on the x axis, value; finite.

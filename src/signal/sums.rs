@@ -53,6 +53,10 @@ pub(super) struct Moments {
     pub n: f64,
     /// Mean of y.
     pub level: f64,
+    /// Mean of x.
+    pub x_mean: f64,
+    /// Sum of squares of x around its mean.
+    pub x_spread: f64,
     /// Slope of y for each unit of x; 0 where there is none to be had.
     pub slope: f64,
     /// Sum of squares around the level.
@@ -90,6 +94,11 @@ impl Sums {
         self.prefixes.len() - 1
     }
 
+    /// Place of a sample.
+    pub fn x(&self, at: usize) -> f64 {
+        self.prefixes[at].next_x as f64
+    }
+
     /// Moments of the samples `from..to`, which must lie in the series and hold at least one.
     #[inline]
     pub fn moments(&self, from: usize, to: usize) -> Moments {
@@ -120,6 +129,8 @@ impl Sums {
         Moments {
             n,
             level,
+            x_mean,
+            x_spread,
             slope,
             level_rss,
             trend_rss: (level_rss - together * slope).max(0.0),
