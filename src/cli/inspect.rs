@@ -16,9 +16,9 @@ const WIDTH: usize = 80;
 /// Example: patency inspect night.csv --events night-events.csv --line line.toml
 #[derive(clap::Args)]
 pub struct Args {
-    /// The trace: `time`, `channel`, `pressure_mmhg`, `rate_ml_h` … as CSV, workbook, Parquet or Arrow
+    /// The trace: `time`, `channel`, `pressure_mmhg`, `rate_ml_h` … as CSV, workbook, Parquet or Arrow, or HL7 v2 messages
     trace: PathBuf,
-    /// The events: CSV with `time`, `channel`, `event`, `detail`
+    /// The events: CSV with `time`, `channel`, `event`, `detail`, or HL7 v2 messages
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
     /// Which column of an export is what: a TOML file, as `patency map` writes it
@@ -27,6 +27,12 @@ pub struct Args {
     /// What lies between pump and patient: TOML
     #[arg(long, value_name = "FILE")]
     line: Option<PathBuf>,
+    /// The zone of times in HL7 messages that have no offset, such as Europe/Berlin
+    #[arg(long, value_name = "ZONE")]
+    zone: Option<String>,
+    /// Which pump of HL7 messages is which channel: pump-001=pn; may be given again. An empty name leaves the pump aside
+    #[arg(long, value_name = "PUMP=CHANNEL", value_parser = open::pair)]
+    channel: Vec<(String, String)>,
     /// Read on although more than 1 % of the rows cannot be used
     #[arg(long)]
     keep_going: bool,
@@ -40,6 +46,8 @@ pub fn run(args: &Args) -> Result<()> {
     let settings = Settings {
         keep_going: args.keep_going,
         mapping: open::mapping(args.map.as_deref())?,
+        zone: args.zone.clone(),
+        channels: args.channel.clone(),
     };
     let (events, line) = (args.events.as_deref(), args.line.as_deref());
     let records = open::records(&args.trace, events, line, &settings)?;

@@ -19,16 +19,11 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
     /// Answer a question beforehand; may be given again. `events.KEY` answers for the events alone
-    #[arg(long, value_name = "KEY=VALUE", value_parser = answer)]
+    #[arg(long, value_name = "KEY=VALUE", value_parser = open::pair)]
     set: Vec<(String, String)>,
     /// Write the mapping into this file instead of to standard output
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
-}
-
-fn answer(text: &str) -> std::result::Result<(String, String), String> {
-    let (key, value) = text.split_once('=').ok_or("expected KEY=VALUE")?;
-    Ok((key.trim().to_string(), value.trim().to_string()))
 }
 
 /// Runs the command.

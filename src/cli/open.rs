@@ -28,6 +28,14 @@ pub fn file(path: &Path) -> Result<File> {
     Ok(file)
 }
 
+/// Reads an argument of two parts, `KEY=VALUE`.
+pub fn pair(text: &str) -> std::result::Result<(String, String), String> {
+    let (key, value) = text
+        .split_once('=')
+        .ok_or("expected two parts with `=` between them")?;
+    Ok((key.trim().to_string(), value.trim().to_string()))
+}
+
 /// Opens and reads one trace with its companions: one record per infusion, see [`ingest::read_records`].
 pub fn records(
     trace: &Path,

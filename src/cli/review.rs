@@ -20,9 +20,9 @@ use std::time::Duration;
 /// Example: patency review trace.csv --events events.csv --line line.toml --out review
 #[derive(clap::Args)]
 pub struct Args {
-    /// The trace: time, channel, pressure_mmhg, rate_ml_h and more, as CSV, workbook, Parquet or Arrow
+    /// The trace: time, channel, pressure_mmhg, rate_ml_h and more, as CSV, workbook, Parquet or Arrow, or HL7 v2 messages
     trace: PathBuf,
-    /// What people and pumps did: a CSV of time, channel, event, detail
+    /// What people and pumps did: a CSV of time, channel, event, detail, or HL7 v2 messages
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
     /// Which column of an export is what: a TOML file, as `patency map` writes it
@@ -40,6 +40,12 @@ pub struct Args {
     /// Go on although more than 1 % of the rows cannot be used; the report says which
     #[arg(long)]
     keep_going: bool,
+    /// The zone of times in HL7 messages that have no offset, such as Europe/Berlin
+    #[arg(long, value_name = "ZONE")]
+    zone: Option<String>,
+    /// Which pump of HL7 messages is which channel: pump-001=pn; may be given again. An empty name leaves the pump aside
+    #[arg(long, value_name = "PUMP=CHANNEL", value_parser = open::pair)]
+    channel: Vec<(String, String)>,
     /// The infusion to review, where the trace holds several
     #[arg(long, value_name = "NAME")]
     infusion: Option<String>,
@@ -50,6 +56,8 @@ pub fn run(args: &Args) -> Result<()> {
     let settings = Settings {
         keep_going: args.keep_going,
         mapping: open::mapping(args.map.as_deref())?,
+        zone: args.zone.clone(),
+        channels: args.channel.clone(),
     };
     let (events, line) = (args.events.as_deref(), args.line.as_deref());
     let busy = busy();

@@ -12,7 +12,7 @@
 //! channels, [`order`] puts them in order of time and [`gaps`] finds their rhythm. [`events`] and `line` read the trace's
 //! companions; `column` one column of any table. For a survey, [`infusions`] reads its list, [`shared`] hands out one
 //! infusion after the other from tables of many, whose rows wait on a [`shelf`], `join` puts an infusion together that is
-//! split over files.
+//! split over files. [`hl7`] reads messages of the IHE device profiles, as a trace or as events.
 
 mod assemble;
 mod cell;
@@ -25,6 +25,7 @@ mod gaps;
 mod gather;
 mod grid;
 mod guard;
+mod hl7;
 mod infusions;
 mod join;
 mod line;
@@ -79,6 +80,10 @@ pub struct Settings {
     pub keep_going: bool,
     /// What is what in files that are not in the contract's form.
     pub mapping: Option<Arc<Mapping>>,
+    /// Zone of times in messages (HL7) that have no offset: a name such as `Europe/Berlin`, or an offset.
+    pub zone: Option<String>,
+    /// Running names of pumps in messages, and the channels that they are; an empty one leaves the pump aside.
+    pub channels: Vec<(String, String)>,
 }
 
 /// Reads one trace with its companions: one record per infusion, sorted by name (one, with `infusion` `None`, where
@@ -106,13 +111,30 @@ pub fn read_records(
     settings: &Settings,
 ) -> Result<Vec<Record>> {
     let mapping = settings.mapping.as_deref();
-    let mut trace = trace::read(trace, mapping.and_then(|m| m.trace.as_ref()), settings)?;
-    let mut records = std::mem::take(&mut trace.records);
+    let (is_messages, mut reader) = peek(trace.reader);
+    let source = Source {
+        name: trace.name,
+        reader: &mut reader,
+    };
+    let mut trace = match is_messages {
+        true => hl7::read_trace(source, settings)?,
+        false => trace::read(source, mapping.and_then(|m| m.trace.as_ref()), settings)?,
+    };
     if let Some(source) = events {
-        let map = mapping.and_then(|m| m.events.as_ref());
-        let read = events::read(source, map, &mut trace, settings)?;
-        events::attach(&mut records, read)?;
+        let (is_messages, mut reader) = peek(source.reader);
+        let source = Source {
+            name: source.name,
+            reader: &mut reader,
+        };
+        if is_messages {
+            hl7::read_events(source, &mut trace, settings)?;
+        } else {
+            let map = mapping.and_then(|m| m.events.as_ref());
+            let read = events::read(source, map, &mut trace, settings)?;
+            events::attach(&mut trace.records, read)?;
+        }
     }
+    let mut records = trace.records;
     if let Some(source) = line {
         let text = line::LineText::read(source)?;
         for record in &mut records {
@@ -121,6 +143,25 @@ pub fn read_records(
         }
     }
     Ok(records)
+}
+
+/// Whether a file is one of messages, by its first bytes, and the whole of it again.
+fn peek<'a>(mut reader: &'a mut dyn Read) -> (bool, impl Read + 'a) {
+    let mut begin = Vec::new();
+    // A file that cannot be read says so again when it is read in earnest.
+    let failed = Read::take(&mut reader, 64).read_to_end(&mut begin).err();
+    let is_messages = hl7::begins_messages(&begin);
+    let again = Failed(failed).chain(reader);
+    (is_messages, std::io::Cursor::new(begin).chain(again))
+}
+
+/// Hands on an error that was met in looking ahead.
+struct Failed(Option<std::io::Error>);
+
+impl Read for Failed {
+    fn read(&mut self, _: &mut [u8]) -> std::io::Result<usize> {
+        self.0.take().map_or(Ok(0), Err)
+    }
 }
 
 #[cfg(test)]

@@ -33,7 +33,7 @@ impl SharedTrace {
         let name = source.name.to_path_buf();
         let lenient = Settings {
             keep_going: true,
-            mapping: settings.mapping.clone(),
+            ..settings.clone()
         };
         let (gathered, has_infusions) = trace::gathered(source, &lenient, Shelf::new(store))?;
         if !has_infusions {
@@ -199,6 +199,7 @@ mod tests {
         let lenient = Settings {
             keep_going: true,
             mapping: None,
+            ..Settings::default()
         };
         let whole = read_records(source("t.csv", &mut bytes), None, None, &lenient).unwrap();
         let mut shared = shared(&text);
@@ -237,6 +238,7 @@ mod tests {
         let settings = Settings {
             keep_going,
             mapping: None,
+            ..Settings::default()
         };
         events.read(source("e.csv", &mut bytes), &[&shared(TRACE)], &settings)?;
         Ok(events)

@@ -189,4 +189,58 @@ pub enum Notice {
         /// Their headers.
         columns: Vec<String>,
     },
+    /// Messages that were not used without being at fault: demonstrations, other kinds.
+    MessagesAside {
+        /// Why.
+        reason: String,
+        /// How many.
+        messages: u64,
+    },
+    /// Messages that came twice and were counted once.
+    MessagesTwice {
+        /// How many came again.
+        messages: u64,
+    },
+    /// Codes in messages whose number and name mean different things; the number counted where it is known.
+    CodesDisagree {
+        /// Their names as sent.
+        codes: Vec<String>,
+    },
+    /// Observations in messages that were deleted or withdrawn (OBX-11), and removed.
+    ObservationsRetracted {
+        /// How many.
+        observations: u64,
+    },
+    /// Times in messages that had no offset, and took one from elsewhere.
+    OffsetsLent {
+        /// From where.
+        from: &'static str,
+        /// How many.
+        times: u64,
+    },
+    /// What the clock that a pump shows was ahead of the one that its messages were stamped with.
+    DeviceClock {
+        /// The pump, or the channel it is.
+        channel: String,
+        /// Seconds; below zero where the pump's clock is behind.
+        offset_s: f64,
+        /// Whether the events were moved by it.
+        applied: bool,
+    },
+    /// What a pump's messages about its deliveries come to.
+    Deliveries {
+        /// The channel.
+        channel: String,
+        /// Stretches at one rate.
+        segments: u64,
+        /// Ends after which another stretch followed at once.
+        transitions: u64,
+        /// Ends after which nothing was delivered.
+        stops: u64,
+    },
+    /// Events of pumps that are no channel of the trace, left aside.
+    EventsOfOtherPumps {
+        /// How many.
+        events: usize,
+    },
 }

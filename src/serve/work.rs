@@ -141,6 +141,7 @@ fn records(
     let settings = Settings {
         keep_going: reading.keep_going,
         mapping: mapping.map(Arc::new),
+        ..Settings::default()
     };
     let trace_file = entry.trace()?;
     let (events_file, line_file) = (entry.file(Role::Events), entry.file(Role::Line));

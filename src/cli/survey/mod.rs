@@ -121,6 +121,7 @@ pub fn run(args: &Args) -> Result<()> {
     let reading = Reading {
         keep_going: args.keep_going,
         mapping: open::mapping(args.map.as_deref())?,
+        ..Reading::default()
     };
     let keep = args.out.as_deref().map(reviews::Keep::open).transpose()?;
     let working = args.out.clone().unwrap_or_else(std::env::temp_dir);

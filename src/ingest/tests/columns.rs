@@ -53,6 +53,7 @@ fn how_a_text_is_dressed_does_not_hold_for_a_table_of_columns() {
     let settings = Settings {
         keep_going: false,
         mapping: Some(Mapping::read(source("m.toml", &mut text)).unwrap().into()),
+        ..Settings::default()
     };
     let records = read_all(LOCAL, None, None, &settings).unwrap();
     let record = &records[0];
@@ -94,6 +95,7 @@ fn a_mapping_is_proposed_for_a_table_of_columns() {
     let settings = Settings {
         keep_going: false,
         mapping: Some(Mapping::read(source("m.toml", &mut text)).unwrap().into()),
+        ..Settings::default()
     };
     let records = read_all(LOCAL, None, None, &settings).unwrap();
     assert_eq!(records[0].channels[0].samples.t_s[23], 23.0 * 30.125);

@@ -301,6 +301,7 @@ fn worn(clothes: &Clothes, text: &str, map: &str) -> Record {
     let settings = Settings {
         keep_going: false,
         mapping: Some(mapping(map).into()),
+        ..Settings::default()
     };
     let first_lines = text.lines().take(8).collect::<Vec<_>>().join("\n");
     let mut records = read_all(&clothes.bytes(text), None, None, &settings)

@@ -15,6 +15,7 @@ fn read_mapped(trace: &str, events: Option<&str>, map: &str) -> Result<Record> {
     let settings = Settings {
         keep_going: false,
         mapping: Some(mapping(map).unwrap().into()),
+        ..Settings::default()
     };
     Ok(read_all(trace.as_bytes(), events, None, &settings)?.remove(0))
 }

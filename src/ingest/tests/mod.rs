@@ -52,7 +52,7 @@ fn read_with(trace: &str, events: Option<&str>, line: Option<&str>) -> Result<Re
 fn going() -> Settings {
     Settings {
         keep_going: true,
-        mapping: None,
+        ..Settings::default()
     }
 }
 

@@ -40,6 +40,7 @@ fn mapped(bytes: &[u8], map: &str) -> Result<Record> {
     let settings = Settings {
         keep_going: false,
         mapping: Some(mapping.into()),
+        ..Settings::default()
     };
     let mut records = read_all(bytes, None, None, &settings)?;
     assert_eq!(records.len(), 1);

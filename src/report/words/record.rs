@@ -1,6 +1,6 @@
 //! What a reader must know about the files, what was assumed, what cannot be told, and the cautions.
 
-use super::number::{compliance, count, pressure, rate, resistance, with_interval};
+use super::number::{compliance, count, pressure, rate, resistance, significant, with_interval};
 use super::{clip, list};
 use crate::infer::{Assumption, CannotTell, Doing};
 use crate::record::Notice;
@@ -118,6 +118,69 @@ pub fn notice(notice: &Notice) -> String {
         Notice::NamesReplaced { columns } => format!(
             "Names that may identify a person or a device were replaced by running ones: {}.",
             quoted(columns)
+        ),
+        Notice::MessagesAside { reason, messages } => format!(
+            "{} left aside: {}.",
+            count(*messages, "message was", "messages were"),
+            clip(reason)
+        ),
+        Notice::MessagesTwice { messages } => format!(
+            "{} a second time, and counted once.",
+            count(*messages, "message came", "messages came")
+        ),
+        Notice::CodesDisagree { codes } => format!(
+            "In some codes number and name disagree; the number counted where it is known: {}.",
+            quoted(codes)
+        ),
+        Notice::ObservationsRetracted { observations } => format!(
+            "{} deleted or withdrawn by their sender, and removed.",
+            count(*observations, "observation was", "observations were")
+        ),
+        Notice::OffsetsLent { from, times } => format!(
+            "{} no offset and took it from {from}.",
+            count(
+                *times,
+                "time in the messages had",
+                "times in the messages had"
+            )
+        ),
+        Notice::DeviceClock {
+            channel,
+            offset_s,
+            applied,
+        } => {
+            let size = significant(offset_s.abs(), 3);
+            let way = if *offset_s < 0.0 {
+                "behind"
+            } else {
+                "ahead of"
+            };
+            let then = match (applied, *offset_s == 0.0) {
+                (_, true) => "",
+                (true, _) => " Its events were moved to the pump’s clock.",
+                (false, _) => " No time was moved by it.",
+            };
+            format!(
+                "The clock of “{}” was {size} s {way} the one that stamped its messages.{then}",
+                clip(channel)
+            )
+        }
+        Notice::Deliveries {
+            channel,
+            segments,
+            transitions,
+            stops,
+        } => format!(
+            "By its messages channel “{}” delivered in {}, with {}; {} from one stretch to the next {} not counted as stops.",
+            clip(channel),
+            count(*segments, "stretch", "stretches"),
+            count(*stops, "stop", "stops"),
+            count(*transitions, "change", "changes"),
+            if *transitions == 1 { "is" } else { "are" }
+        ),
+        Notice::EventsOfOtherPumps { events } => format!(
+            "{} from pumps that are no channel of the trace, left aside.",
+            count(*events as u64, "event came", "events came")
         ),
         Notice::NoPressure { channel } => format!(
             "No pressure was measured on channel “{}”: nothing can be said of it.",
