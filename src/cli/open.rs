@@ -2,7 +2,7 @@
 
 use crate::error::{Error, Result};
 use crate::ingest::{self, Mapping, Settings, Source};
-use crate::record::Record;
+use crate::record::{Priors, Record};
 use std::fs::File;
 use std::io::ErrorKind;
 use std::path::Path;
@@ -58,6 +58,12 @@ pub fn records(
 pub fn mapping(path: Option<&Path>) -> Result<Option<Arc<Mapping>>> {
     let read = |path: &Path| Mapping::read(source(path, &mut file(path)?));
     Ok(path.map(read).transpose()?.map(Arc::new))
+}
+
+/// Opens and reads a file of priors; the published ones where none is given.
+pub fn priors(path: Option<&Path>) -> Result<Priors> {
+    let read = |path: &Path| ingest::read_priors(source(path, &mut file(path)?));
+    Ok(path.map(read).transpose()?.unwrap_or_default())
 }
 
 fn source<'a>(name: &'a Path, file: &'a mut File) -> Source<'a> {

@@ -31,6 +31,10 @@ pub struct Args {
     /// What lies between pump and patient: a TOML file
     #[arg(long, value_name = "FILE")]
     line: Option<PathBuf>,
+    /// How likely each cause is before the record is looked at, in place of the published shares: a TOML file with lines like
+    /// `tubing-blocked = 0.3` under `[share]`; causes not named share what is left
+    #[arg(long, value_name = "FILE")]
+    priors: Option<PathBuf>,
     /// Write report.html, its picture, review.json and tables into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -59,11 +63,13 @@ pub fn run(args: &Args) -> Result<()> {
         zone: args.zone.clone(),
         channels: args.channel.clone(),
     };
+    let priors = open::priors(args.priors.as_deref())?;
     let (events, line) = (args.events.as_deref(), args.line.as_deref());
     let busy = busy();
     busy.set_message("reading");
     let records = open::records(&args.trace, events, line, &settings)?;
-    let record = choose(records, args.infusion.as_deref(), &args.trace)?;
+    let mut record = choose(records, args.infusion.as_deref(), &args.trace)?;
+    record.priors = priors;
     busy.set_message("reviewing");
     let review = run::review(&record);
     let text = if args.json {
@@ -100,6 +106,7 @@ fn files(args: &Args, record: &Record, review: &Review) -> Result<Vec<(&'static 
         ("trace", Some(&args.trace)),
         ("events", args.events.as_ref()),
         ("line", args.line.as_ref()),
+        ("priors", args.priors.as_ref()),
     ];
     let inputs = inputs
         .into_iter()

@@ -7,28 +7,12 @@ use super::evidence::Finding;
 use super::regimes::Doings;
 use super::review::{Cause, Site};
 use super::tracker::Excursion;
-use crate::record::{Event, EventKind, Fluid, Record};
+use crate::record::{Event, EventKind, Fluid, Priors, Record};
 
-/// How often a cause is behind an episode before the record is looked at; sums to 1.
-///
-/// Start: of 50 described occlusion alarms 18 were a closed or clamped line, 8 a drug injection, 4 the patient,
-/// 2 a syringe change, 18 without outside cause, 12 of them perhaps incompatibility (Fonzo-Christe et al.,
-/// J Pediatr Pharmacol Ther 2020;25:500-506). Widened for what that study did not look at: supply, settings,
-/// filters of parenteral nutrition, and rises without alarm (our judgement).
-pub fn prior_share(cause: Cause) -> f64 {
-    match cause {
-        Cause::SupplyStopped => 0.09,
-        Cause::TubingBlocked => 0.22,
-        Cause::FilterLoading => 0.14,
-        Cause::FilterSettling => 0.06,
-        Cause::FilterPrecipitate => 0.04,
-        Cause::CatheterNarrowing => 0.13,
-        Cause::CatheterBlocked => 0.14,
-        Cause::CatheterPositional => 0.06,
-        Cause::LimitTooLow => 0.05,
-        Cause::HeightChange => 0.04,
-        Cause::Artefact => 0.03,
-    }
+/// How often a cause is behind an episode before the record is looked at; sums to 1. The table and its source stand in
+/// [`Priors`].
+pub fn prior_share(priors: &Priors, cause: Cause) -> f64 {
+    priors.shares()[cause as usize]
 }
 
 /// Something known beyond the pressure: a factor on the odds of some causes.
@@ -324,5 +308,18 @@ fn without_relief(record: &Record, excursion: &Excursion, found: &mut Vec<Clue>)
     if tried {
         let finding = Finding::FilterChangeDidNotHelp;
         found.push(clue(&FILTER, None, 1.0 / 20.0, finding, Site::Filter));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_of_priors_has_the_causes_in_their_order() {
+        for (cause, word) in Cause::ALL.iter().zip(Priors::CAUSES) {
+            assert_eq!(cause.word(), word);
+        }
+        assert_eq!(prior_share(&Priors::default(), Cause::TubingBlocked), 0.22);
     }
 }

@@ -201,7 +201,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
                 .iter()
                 .map(|o| o.weight * (fit::log_density(0.0) - (UNEXPLAINED_SPREADS * o.sd).ln()))
                 .sum::<f64>();
-    Some(normalise(window, weighed, unexplained, clues))
+    Some(normalise(record, window, weighed, unexplained, clues))
 }
 
 /// The alarm itself is a reading: the pressure stood at the limit then.
@@ -340,6 +340,7 @@ fn sudden_fall(case: &Case, stop_s: f64) -> Option<f64> {
 }
 
 fn normalise(
+    record: &Record,
     window: Window,
     mut weighed: Vec<Weighed>,
     unexplained: f64,
@@ -364,7 +365,7 @@ fn normalise(
     for cause in Cause::ALL {
         // What no cause explains is spread as it was before the record was looked at.
         sites[cause.site().index()] +=
-            causes[cause as usize] + unexplained * context::prior_share(cause);
+            causes[cause as usize] + unexplained * context::prior_share(&record.priors, cause);
     }
     let sum: f64 = sites.iter().sum();
     sites.iter_mut().for_each(|p| *p /= sum);
@@ -385,7 +386,7 @@ type Group = (Vec<Box<dyn Explanation>>, f64);
 fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> {
     let n = setting.window.channels;
     let excursion = case.excursion;
-    let share = context::prior_share;
+    let share = |cause| context::prior_share(&case.record.priors, cause);
     let mut groups: Vec<Group> = Vec::new();
     let mut add = |cause: Cause, explanations: Vec<Box<dyn Explanation>>| {
         if !explanations.is_empty() {

@@ -25,6 +25,9 @@ pub fn prior(record: &Record) -> (PartsPrior, Vec<Assumption>) {
     if record.line.is_none() {
         assumed.push(Assumption::NoLineFile);
     }
+    if record.priors.are_own() {
+        assumed.push(Assumption::OwnPriors);
+    }
     if !record.events_given {
         assumed.push(Assumption::NoEventsFile);
     }

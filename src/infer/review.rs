@@ -381,6 +381,8 @@ pub enum CannotTell {
 pub enum Assumption {
     /// No line file: wide ranges for every part.
     NoLineFile,
+    /// The shares of causes before the record is looked at are a site's own.
+    OwnPriors,
     /// No events file: pauses, filter changes and medications are known from the trace alone, or not.
     NoEventsFile,
     /// The filter was taken as placed at the record's start.

@@ -8,7 +8,7 @@ use super::order::{Rows, Settled};
 use super::shelf::Piece;
 use super::table::{Fault, REJECTED_SHOWN, Row};
 use super::when::Passage;
-use crate::record::{Channel, Intake, Notice, Record, RejectedRow};
+use crate::record::{Channel, Intake, Notice, Priors, Record, RejectedRow};
 use crate::time::Clock;
 
 /// Gauge pressures beyond these, mmHg, are no line's: sets for pressure infusion are rated to 200 kPa = 1500 mmHg
@@ -98,6 +98,7 @@ pub(super) fn record(infusion: Infusion, series: Vec<Series>, kind: Kind) -> Rec
         events: Vec::new(),
         events_given: false,
         line: None,
+        priors: Priors::default(),
         intake,
     }
 }

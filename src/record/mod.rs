@@ -6,10 +6,12 @@
 
 mod event;
 mod line;
+mod priors;
 mod trace;
 
 pub use event::{Event, EventKind};
 pub use line::{Access, AccessKind, FilterPart, FilterPosition, Fluid, Line, LineChannel, Tail};
+pub use priors::{Priors, Unfit};
 pub use trace::{Channel, Intake, Notice, RejectedRow, Samples};
 
 use crate::time::Clock;
@@ -29,6 +31,8 @@ pub struct Record {
     pub events_given: bool,
     /// What lies between pump and patient; `None` where no line file was given.
     pub line: Option<Line>,
+    /// What is held likely before the record is looked at; the published shares unless a site gave its own.
+    pub priors: Priors,
     /// How the reading went.
     pub intake: Intake,
 }

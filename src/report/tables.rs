@@ -145,6 +145,7 @@ mod tests {
             events: vec![],
             events_given: false,
             line: None,
+            priors: crate::record::Priors::default(),
             intake: Intake::default(),
         }
     }

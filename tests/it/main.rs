@@ -7,6 +7,7 @@ mod contract_review;
 mod expect;
 mod inspect;
 mod map;
+mod priors;
 mod program;
 mod reference;
 mod reference_cox;

@@ -19,6 +19,7 @@ pub fn fingerprint(program: &[u8], record: &Record) -> String {
         record.infusion, record.clock, record.line
     ));
     text(&format!("{} {:?}", record.events_given, record.events));
+    text(&format!("{:?}", record.priors));
     for channel in &record.channels {
         text(&format!(
             "{} {:?} {} {:?}",

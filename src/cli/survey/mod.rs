@@ -59,6 +59,10 @@ pub struct Args {
     /// Which column of the traces and events is what: a TOML file, as `patency map` writes it
     #[arg(long, value_name = "FILE")]
     map: Option<PathBuf>,
+    /// How likely each cause is before a record is looked at, in place of the published shares: a TOML file with lines like
+    /// `tubing-blocked = 0.3` under `[share]`; causes not named share what is left
+    #[arg(long, value_name = "FILE")]
+    priors: Option<PathBuf>,
     /// Use records although more than 1 % of their rows cannot be used
     #[arg(long)]
     keep_going: bool,
@@ -118,6 +122,7 @@ pub fn run(args: &Args) -> Result<()> {
     };
     study::survey(&nobody, &settings).map_err(unknown)?;
 
+    let priors = open::priors(args.priors.as_deref())?;
     let reading = Reading {
         keep_going: args.keep_going,
         mapping: open::mapping(args.map.as_deref())?,
@@ -126,7 +131,7 @@ pub fn run(args: &Args) -> Result<()> {
     let keep = args.out.as_deref().map(reviews::Keep::open).transpose()?;
     let working = args.out.clone().unwrap_or_else(std::env::temp_dir);
     let reviewed = gather::gather(&args.dir, &list, &reading, &working)
-        .and_then(|gathered| reviews::review_all(gathered, &list, keep.as_ref()))
+        .and_then(|gathered| reviews::review_all(gathered, &list, &priors, keep.as_ref()))
         .and_then(|cohort| match cohort.members.is_empty() {
             true => Err(nothing_usable(&list_file, &cohort.skipped)),
             false => Ok(cohort),

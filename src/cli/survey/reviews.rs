@@ -8,7 +8,7 @@ use super::gather::{Found, Gathered, Shared};
 use super::kept;
 use crate::error::{Error, Result};
 use crate::ingest::{InfusionRow, Infusions};
-use crate::record::Record;
+use crate::record::{Priors, Record};
 use crate::run;
 use crate::study::{Cohort, Facts, Member, Skipped};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -105,7 +105,12 @@ fn cannot(what: &Path, e: &std::io::Error) -> Error {
 ///
 /// # Errors
 /// Reviews cannot be kept (disk full, folder gone): a survey that goes on would have to start anew every time.
-pub fn review_all(gathered: Gathered, list: &Infusions, keep: Option<&Keep>) -> Result<Cohort> {
+pub fn review_all(
+    gathered: Gathered,
+    list: &Infusions,
+    priors: &Priors,
+    keep: Option<&Keep>,
+) -> Result<Cohort> {
     let bar = progress(gathered.found.len() as u64);
     let Gathered {
         found,
@@ -116,7 +121,7 @@ pub fn review_all(gathered: Gathered, list: &Infusions, keep: Option<&Keep>) -> 
         .into_par_iter()
         .zip(&list.rows)
         .map(|(found, row)| {
-            let outcome = one(found, row, &shared, keep);
+            let outcome = one(found, row, &shared, priors, keep);
             bar.inc(1);
             outcome
         })
@@ -157,14 +162,23 @@ enum Outcome {
     CannotKeep(Error),
 }
 
-fn one(found: Found, row: &InfusionRow, shared: &Shared, keep: Option<&Keep>) -> Outcome {
+fn one(
+    found: Found,
+    row: &InfusionRow,
+    shared: &Shared,
+    priors: &Priors,
+    keep: Option<&Keep>,
+) -> Outcome {
     let record = match found {
         Found::Folder(folder) => folder.read(),
         Found::Shared(line) => shared.record(&row.infusion, line.as_deref()),
         Found::Not(reason) => return Outcome::Skipped(reason),
     };
     let record = match record {
-        Ok(record) => record,
+        Ok(record) => Record {
+            priors: priors.clone(),
+            ..record
+        },
         Err(error) => return Outcome::Skipped(error.to_string()),
     };
     let facts = match keep {

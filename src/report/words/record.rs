@@ -208,6 +208,9 @@ pub fn assumption(assumption: &Assumption) -> String {
         Assumption::NoLineFile => {
             "No line file was given: every part of the line may lie within a wide range.".into()
         }
+        Assumption::OwnPriors => {
+            "How likely each cause is before the record is looked at was taken from your own file, not from the published shares.".into()
+        }
         Assumption::NoEventsFile => {
             "No events file was given: pauses are read from the rate; filter changes, flushes and medications are not known.".into()
         }

@@ -121,6 +121,7 @@ pub fn record(pumps: &[Pump], setting: &Setting) -> Made {
         events: Vec::new(),
         events_given: true,
         line: Some(line()),
+        priors: patency::record::Priors::default(),
         intake,
     };
     Made {
