@@ -5,23 +5,14 @@
 // scrolling, no label of a picture cut off or over another, nothing loaded, no error. Then: the same words with
 // scripts off, and the number of printed sheets. Screenshots are left to be looked at.
 
-import { chromium } from "playwright-core";
-import { readFileSync, readdirSync, mkdirSync } from "node:fs";
-import { createRequire } from "node:module";
+import { readdirSync, mkdirSync } from "node:fs";
 import { join, resolve } from "node:path";
 import { pathToFileURL } from "node:url";
+import { accessible, conclude, expect, launch, problems, sheetsOf } from "./page.mjs";
 
 const [pagesDir, shotsDir] = process.argv.slice(2).map((p) => resolve(p));
 const widths = [390, 1280, 1440];
-const axe = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const sheetsAtMost = 2; // for a review's page with one episode at most and nothing to note of the files; a survey is longer
-const problems = [];
-let checks = 0;
-
-function expect(holds, what) {
-  checks += 1;
-  if (!holds) problems.push(what);
-}
 
 // Labels of visible pictures that leave their picture or overlap, as the browser's own font sets them.
 function labelTrouble() {
@@ -69,11 +60,7 @@ async function explore(page, at) {
 
 const words = () => document.body.innerText.replace(/\s+/g, " ");
 
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-  args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync"],
-});
+const browser = await launch();
 mkdirSync(shotsDir, { recursive: true });
 for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort()) {
   const name = file.replace(/\.html$/, "");
@@ -86,15 +73,7 @@ for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort
     page.on("dialog", (d) => { problems.push(`${at}: a dialog opened`); d.dismiss(); });
     page.on("request", (r) => { if (r.url() !== url && !r.url().startsWith("data:")) problems.push(`${at}: loads ${r.url()}`); });
     await page.goto(url);
-    await page.evaluate(axe);
-    const result = await page.evaluate(() => axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
-    for (const v of result.violations) {
-      const where = v.nodes.slice(0, 3).map((n) => n.target.join(" ")).join("; ");
-      problems.push(`${at}: ${v.impact}: ${v.help} (${v.id}) at ${where}`);
-    }
-    expect(15 < result.passes.length, `${at}: the accessibility check checked nearly nothing`);
-    const [scroll, client] = await page.evaluate(() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]);
-    expect(scroll <= client, `${at}: scrolls sideways (${scroll} in ${client})`);
+    await accessible(page, at);
     for (const text of await page.evaluate(labelTrouble)) problems.push(`${at}: ${text}`);
     if (width === 1280) withScripts = await page.evaluate(words);
     await page.screenshot({ path: join(shotsDir, `${name}-${width}.png`), fullPage: true });
@@ -110,7 +89,7 @@ for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort
   expect(0 < (await page.locator("figure svg:visible").count()), `${name}: no picture with scripts off`);
   for (const format of ["A4", "Letter"]) {
     const pdf = await page.pdf({ format, path: join(shotsDir, `${name}-${format}.pdf`), preferCSSPageSize: false });
-    const sheets = (pdf.toString("latin1").match(/\/Type\s*\/Page\b/g) ?? []).length;
+    const sheets = sheetsOf(pdf);
     const isSurvey = 0 < (await page.locator("#basis").count());
     const long = isSurvey || 1 < (await page.locator("section.episode").count()) || 0 < (await page.locator(".notices").count());
     expect(long || sheets <= sheetsAtMost, `${name}: ${sheets} sheets of ${format}`);
@@ -119,6 +98,4 @@ for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort
   console.log(`looked at ${name}`);
 }
 await browser.close();
-for (const problem of problems) console.log(`problem: ${problem}`);
-console.log(`${checks} checks of pages in a browser, ${problems.length} problems`);
-process.exit(problems.length === 0 && 0 < checks ? 0 : 1);
+conclude("pages in a browser");

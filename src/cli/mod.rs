@@ -7,6 +7,7 @@ mod inspect;
 mod map;
 mod open;
 mod out;
+mod pdf;
 mod review;
 mod segments;
 mod serve;

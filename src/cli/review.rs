@@ -1,6 +1,6 @@
 //! `patency review`: one log in, one review out.
 
-use super::{open, out};
+use super::{open, out, pdf};
 use crate::error::{Error, Result};
 use crate::infer::Review;
 use crate::ingest::Settings;
@@ -38,6 +38,12 @@ pub struct Args {
     /// Write report.html, its picture, review.json and tables into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// Write the report as PDF too; needs a Chromium on this machine
+    #[arg(long, value_name = "FILE")]
+    pdf: Option<PathBuf>,
+    /// Size of the PDF's sheets
+    #[arg(long, value_enum, default_value_t = pdf::Paper::A4, requires = "pdf")]
+    paper: pdf::Paper,
     /// Print the review as one JSON object, and nothing else
     #[arg(long)]
     json: bool,
@@ -65,6 +71,7 @@ pub fn run(args: &Args) -> Result<()> {
     };
     let priors = open::priors(args.priors.as_deref())?;
     let (events, line) = (args.events.as_deref(), args.line.as_deref());
+    let browser = args.pdf.as_ref().map(|_| pdf::browser()).transpose()?;
     let busy = busy();
     busy.set_message("reading");
     let records = open::records(&args.trace, events, line, &settings)?;
@@ -80,6 +87,11 @@ pub fn run(args: &Args) -> Result<()> {
     if let Some(dir) = &args.out {
         busy.set_message("drawing");
         out::write_files(dir, &files(args, &record, &review)?)?;
+    }
+    if let Some((file, browser)) = args.pdf.as_deref().zip(browser.as_deref()) {
+        busy.set_message("printing");
+        let page = report::review_html(&record, &review, &about(args)?);
+        pdf::print(browser, &page, args.paper, file)?;
     }
     busy.finish_and_clear();
     out::print(&text)?;
@@ -100,8 +112,8 @@ fn busy() -> ProgressBar {
     bar
 }
 
-/// All that `--out` writes.
-fn files(args: &Args, record: &Record, review: &Review) -> Result<Vec<(&'static str, Vec<u8>)>> {
+/// What a reader needs to get the result again.
+fn about(args: &Args) -> Result<About> {
     let inputs = [
         ("trace", Some(&args.trace)),
         ("events", args.events.as_ref()),
@@ -120,11 +132,16 @@ fn files(args: &Args, record: &Record, review: &Review) -> Result<Vec<(&'static 
         settings.push(("infusion".to_string(), name.clone()));
     }
     let version = env!("CARGO_PKG_VERSION").to_string();
-    let about = About {
+    Ok(About {
         version,
         inputs,
         settings,
-    };
+    })
+}
+
+/// All that `--out` writes.
+fn files(args: &Args, record: &Record, review: &Review) -> Result<Vec<(&'static str, Vec<u8>)>> {
+    let about = about(args)?;
     let table = |made: std::result::Result<Vec<u8>, String>| {
         made.map_err(|e| Error::new(format!("a table could not be made: {e}")))
     };

@@ -217,7 +217,7 @@ struct Open<'a> {
     title: &'static str,
     says: &'static str,
     problem: Option<&'a Problem>,
-    questions: Vec<(&'a str, &'a str)>,
+    questions: Vec<(&'a str, String)>,
     offer_to_keep_going: bool,
     offer_to_begin: bool,
     files: Vec<FileRow>,
@@ -248,11 +248,20 @@ pub fn open(entry: &Entry) -> Response {
             .questions
             .iter()
             .map(|q| q.split_once(": ").unwrap_or((q, q)))
+            .map(|(key, question)| (key, capital(question)))
             .collect(),
         offer_to_keep_going: too_many_bad_rows,
         offer_to_begin: matches!(entry.state, State::Cancelled | State::Failed),
         files: entry.files.iter().map(FileRow::new).collect(),
         mapping: entry.reading.mapping.as_deref(),
+    })
+}
+
+/// A sentence with its first letter as a capital.
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| {
+        first.to_uppercase().chain(letters).collect()
     })
 }
 

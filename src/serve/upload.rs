@@ -144,7 +144,8 @@ async fn one(
     end: Instant,
     left: &mut u64,
 ) -> std::result::Result<Taken, Refused> {
-    let whole_name = field.file_name().unwrap_or_default().to_string();
+    // A browser writes a quote in a name as `%22` (WHATWG HTML, multipart/form-data).
+    let whole_name = field.file_name().unwrap_or_default().replace("%22", "\"");
     let stored = random_name()?;
     pending.parts.push(stored.clone());
     let created = Folder::create(&app.folder.part(&stored)).map_err(|e| no_space(&e))?;

@@ -15,6 +15,7 @@ mod reference_rates;
 mod reference_survival;
 mod report_page;
 mod report_page_survey;
+mod report_pdf;
 mod report_pictures;
 mod report_text;
 mod sample_reviews;

@@ -5,6 +5,7 @@
   const place = document.getElementById("explore");
   if (!source || !place || typeof uPlot === "undefined") return;
   const data = JSON.parse(source.textContent);
+  const say = data.words;
   if (data.channels.length === 0) return;
 
   // The record's clock: x is the local time at the record's first offset, as seconds; labels use the offset in force.
@@ -49,13 +50,13 @@
     parent.append(element);
     return element;
   };
-  add(place, "h3", "Look closer");
-  add(place, "p", "Drag across the picture to zoom. With the keyboard: arrow keys move the cursor, plus and minus zoom, Home shows the whole record.");
-  const tools = add(place, "div", "", { class: "tools", role: "group", "aria-label": "Zoom and channels" });
+  add(place, "h3", say.closer_h);
+  add(place, "p", say.closer);
+  const tools = add(place, "div", "", { class: "tools", role: "group", "aria-label": say.tools });
   const readout = add(place, "p", "", { class: "readout", role: "status" });
-  const area = add(place, "div", "", { class: "chart", tabindex: "0", role: "group", "aria-label": "Pressure and rate over time; arrow keys move the cursor" });
+  const area = add(place, "div", "", { class: "chart", tabindex: "0", role: "group", "aria-label": say.chart });
   if (data.channels.some((c) => !c.whole)) {
-    add(place, "p", "Each channel is thinned here to about 10,000 points; every highest and lowest value is kept.", { class: "note" });
+    add(place, "p", say.thinned, { class: "note" });
   }
 
   const width = () => Math.max(280, area.clientWidth);
@@ -122,11 +123,11 @@
     const x = u.posToVal(u.cursor.left, "x"), t = x - base;
     const parts = data.channels.map((c) => {
       const p = at(c.t, c.p, t), r = at(c.rates.map((v) => v[0]), c.rates.map((v) => v[1]), t);
-      return `${c.name}: ${p === null ? "no pressure" : p + " mmHg"}, ${r === null ? "no rate" : r + " mL/h"}`;
+      return `${c.name}: ${p === null ? say.no_pressure : p + " mmHg"}, ${r === null ? say.no_rate : r + " mL/h"}`;
     });
-    readout.textContent = `${clock(x, true, true)}${calendar ? "" : " since the start"}. ${parts.join("; ")}.`;
+    readout.textContent = `${clock(x, true, true)}${calendar ? "" : ` ${say.since_start}`}. ${parts.join("; ")}.`;
   }
-  plots = [make("pressure, mmHg", joined, 300, false), make("rate, mL/h", rates, 150, true)];
+  plots = [make(say.pressure_axis, joined, 300, false), make(say.rate_axis, rates, 150, true)];
 
   function zoom(factor, around) {
     const { min, max } = plots[0].scales.x;
@@ -143,11 +144,11 @@
   }
   const reset = () => plots[0].setScale("x", { ...whole });
   const button = (text, act) => add(tools, "button", text, { type: "button" }).addEventListener("click", act);
-  button("Zoom in", () => zoom(0.5));
-  button("Zoom out", () => zoom(2));
-  button("Earlier", () => pan(-0.5));
-  button("Later", () => pan(0.5));
-  button("Whole record", reset);
+  button(say.zoom_in, () => zoom(0.5));
+  button(say.zoom_out, () => zoom(2));
+  button(say.earlier, () => pan(-0.5));
+  button(say.later, () => pan(0.5));
+  button(say.whole_record, reset);
   data.channels.forEach((c, i) => {
     const box = add(tools, "label");
     const input = add(box, "input", "", { type: "checkbox" });

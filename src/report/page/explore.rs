@@ -31,6 +31,7 @@ pub fn data(record: &Record, review: &Review) -> String {
         )
         .collect();
     let data = json!({
+        "words": std::collections::BTreeMap::from(words::page_text::SCRIPT),
         "origin_s": origin_s,
         "offsets": offsets,
         "start": record.start_s(),

@@ -8,6 +8,7 @@ mod explore;
 mod pauses;
 mod tables;
 
+use super::words::page_text as t;
 use super::{draw, words};
 use crate::infer::Review;
 use crate::record::Record;

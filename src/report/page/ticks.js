@@ -3,6 +3,7 @@
   "use strict";
   const boxes = [...document.querySelectorAll("input[data-box]")];
   if (boxes.length === 0) return;
+  const say = JSON.parse(document.getElementById("explore-data").textContent).words;
   const sendTo = document.body.dataset.ticks;
   const key = `patency ticks ${document.querySelector("main").dataset.record || location.pathname}`;
   const note = document.createElement("p");
@@ -15,7 +16,7 @@
       let kept = false;
       try { kept = (await fetch(sendTo, { method: "POST", body })).ok; } catch { kept = false; }
       if (!kept) box.checked = !box.checked;
-      note.textContent = kept ? "" : "The tick could not be kept: the workbench does not answer. Start it again.";
+      note.textContent = kept ? "" : say.tick_not_kept;
     };
     boxes.forEach((box) => box.addEventListener("change", () => send(box)));
     return;
@@ -28,7 +29,7 @@
     try {
       localStorage.setItem(key, JSON.stringify(boxes.filter((b) => b.checked).map((b) => b.dataset.box)));
     } catch {
-      note.textContent = "This browser keeps no ticks for files: they are gone when the page is closed. Print it to keep them.";
+      note.textContent = say.ticks_not_kept;
     }
   };
   boxes.forEach((box) => box.addEventListener("change", keep));

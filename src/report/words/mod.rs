@@ -10,6 +10,7 @@ mod manual;
 mod moment;
 mod number;
 mod page;
+pub mod page_text;
 mod record;
 mod site;
 pub mod workbench;

@@ -46,7 +46,6 @@ sentences! {
     NONE_YET = "None so far.";
     RECORD = "Record";
     ANSWER = "Answer or state";
-    ADDED = "Given";
     CHOOSE = "Compare";
     COMPARE_CHOSEN = "Compare the two chosen";
     EARLIER = "Earlier ones";
@@ -129,6 +128,8 @@ sentences! {
     COMPLIANCE = "own compliance";
     PAUSES = "Pauses of the line";
     ASSUMED = "What was assumed";
+    NOTHING_ASSUMED = "nothing beyond what the files say";
+    THE_ANSWER = "Answer";
     PICTURES = "Pressure and rate";
     FULL_REPORT = "The whole report";
     CHOOSE_TWO = "Two reviewed records are to be chosen";
