@@ -49,6 +49,9 @@ async function look(page, name) {
     await page.setViewportSize({ width, height: 900 });
     await accessible(page, `${name} at ${width} px`);
     await page.screenshot({ path: join(shots, `workbench-${name}-${width}.png`), fullPage: true });
+    await page.setViewportSize({ width, height: width < 800 ? 844 : 1000 });
+    await page.evaluate(() => scrollTo(0, 0));
+    await page.screenshot({ path: join(shots, `first-${name}-${width}.png`) }); // the first screenful
   }
   const text = await page.locator("body").innerText();
   expect(text.includes("not for alarm decisions") && text.includes("Never flush against resistance"), `${name}: the cautions are missing`);
@@ -107,6 +110,12 @@ for (const format of ["A4", "Letter"]) {
   expect(sheetsOf(pdf) <= 2, `${sheetsOf(pdf)} sheets of ${format}`);
 }
 const report = page.url();
+// The page as people see it who tell colours apart badly or not at all, and in grey print: to be looked at.
+const devtools = await context.newCDPSession(page);
+for (const type of ["achromatopsia", "deuteranopia", "protanopia", "tritanopia", "none"]) {
+  await devtools.send("Emulation.setEmulatedVisionDeficiency", { type });
+  if (type !== "none") await page.screenshot({ path: join(shots, `workbench-report-${type}.png`), fullPage: true });
+}
 console.log("the whole way: done");
 
 // A saved page keeps its ticks in the browser, where that is allowed.
@@ -162,7 +171,7 @@ const bad = `<script>alert(1)</script>"'&`;
 let hostile = "time,channel,pressure_mmhg,rate_ml_h\n";
 for (let i = 0; i < 200; i += 1) hostile += `${60 * i},"${bad.replace(/"/g, '""')}",${30 + (i % 2)},4\n`;
 hostile += `12000,${"n".repeat(10000)},30,4\n`; // a channel of 10,000 letters is a row that is not used
-const notes = `time,channel,event,detail\n600,,note,"${bad.replace(/"/g, '""')}"\n660,,note,${"d".repeat(10000)}\n720,,${"e".repeat(10000)},\n`;
+const notes = `time,channel,event,detail\n600,,note,"${bad.replace(/"/g, '""')}"\n660,,note,${"d".repeat(10000)}\n720,,<b>unknown</b>,\n`;
 await give(page, [[`<img src=x onerror=alert(1)>'".csv`, hostile], ["notes.csv", notes], [`${"l".repeat(10000)}.toml`, "[filter]\npore_um = 1.2\n"]]);
 await page.getByRole("button", { name: "Yes, review it" }).waitFor();
 expect((await page.locator("body").innerText()).includes(bad), "a hostile name is not shown as text");
@@ -244,23 +253,29 @@ const extremes = await page.evaluate(() => {
 });
 expect(extremes.high === 287.5 && extremes.low === -41.5, `the extremes of single samples are lost: ${JSON.stringify(extremes)}`);
 expect(extremes.points.every((n) => n <= 11000), `${extremes.points} points are drawn`);
-// Each step zooms, pans or moves the cursor, then waits for the frame in which it is drawn; the time of each is taken.
-const times = await page.evaluate(async () => {
+// Each step zooms or pans. Taken are the time of its script with the drawing (the chart draws in the microtask after the
+// step), and the time until a second frame has begun, in which the first one is on the screen.
+const steps = await page.evaluate(async () => {
   const frame = () => new Promise((done) => requestAnimationFrame(done));
   const press = (name) => [...document.querySelectorAll("#explore button")].find((b) => b.textContent === name).click();
-  const taken = [];
+  const taken = { drawn: [], shown: [] };
   for (let i = 0; i < 60; i += 1) {
+    await frame();
     const from = performance.now();
     press(["Zoom in", "Later", "Zoom in", "Earlier", "Zoom out", "Whole record"][i % 6]);
-    const worked = performance.now() - from;
+    await Promise.resolve();
+    taken.drawn.push(performance.now() - from);
     await frame();
-    taken.push(worked);
+    await frame();
+    taken.shown.push(performance.now() - from);
   }
-  return taken.sort((a, b) => a - b);
+  for (const list of Object.values(taken)) list.sort((a, b) => a - b);
+  return taken;
 });
-const median = times[30], worst = times[59];
-expect(worst < 250, `a step of zooming took ${worst.toFixed(0)} ms`);
-console.log(`1,000,000 points: read ${read} ms, reviewed ${reviewed} ms after the start of the upload, page ${opening.toFixed(0)} ms, a step of zoom or pan ${median.toFixed(1)} ms (median), ${worst.toFixed(1)} ms (worst of 60)`);
+const said = (list) => `${list[30].toFixed(1)} ms (median), ${list[59].toFixed(1)} ms (worst of 60)`;
+expect(steps.drawn[30] < 50 && steps.shown[59] < 300, `zooming is not fluid: drawn ${said(steps.drawn)}, shown ${said(steps.shown)}`);
+expect(0.2 < steps.drawn[30], "the drawing was not measured");
+console.log(`1,000,000 points: read ${read} ms and reviewed ${reviewed} ms after the start of the upload, page opened in ${opening.toFixed(0)} ms; a step of zoom or pan is drawn in ${said(steps.drawn)} and on the screen after ${said(steps.shown)}`);
 
 await browser.close();
 await kill();

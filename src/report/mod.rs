@@ -18,6 +18,7 @@ pub use expect::{expect_json, expect_text};
 pub use inspection::{inspection_json, inspection_text};
 pub use page::{
     About, Input, STYLE, in_workbench, review_html, script as page_script, style as page_style,
+    with_navigation,
 };
 pub use segments::{segments_json, segments_text};
 pub use text::review_text;

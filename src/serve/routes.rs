@@ -453,8 +453,8 @@ async fn survey(Shared(app): Shared<Arc<App>>) -> Answer {
         let path = app.folder.survey_page();
         match std::fs::read_to_string(&path) {
             Ok(page) => {
-                let body = format!("<body>\n{}", pages::navigation());
-                Ok(html(page.replacen("<body>", &body, 1), SURVEY_POLICY))
+                let page = report::with_navigation(&page, &pages::navigation());
+                Ok(html(page, SURVEY_POLICY))
             }
             Err(_) => Ok(pages::no_survey(path.parent().unwrap_or(&path))),
         }

@@ -191,8 +191,8 @@ pub fn script() -> String {
 /// where further ticks are to be sent. `navigation` is HTML. Text of a log stands escaped in a page, so that the places
 /// that are sought here are the template's own.
 pub fn in_workbench(page: &str, navigation: &str, ticks_to: &str, ticked: &[String]) -> String {
-    let body = format!("<body data-ticks=\"{ticks_to}\">\n{navigation}");
-    let page = page.replacen("<body>", &body, 1);
+    let body = format!("<body data-ticks=\"{ticks_to}\">");
+    let page = with_navigation(page, navigation).replacen("<body>", &body, 1);
     ticked.iter().fold(page, |page, name| {
         let is_plain = name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
         match is_plain {
@@ -204,6 +204,11 @@ pub fn in_workbench(page: &str, navigation: &str, ticks_to: &str, ticked: &[Stri
             false => page,
         }
     })
+}
+
+/// A kept page, of a review or a survey, with navigation above its head.
+pub fn with_navigation(page: &str, navigation: &str) -> String {
+    page.replacen("<header>", &format!("{navigation}\n<header>"), 1)
 }
 
 /// The rows of the page's table of channels.
