@@ -2,8 +2,11 @@
 //!
 //! Exit status: 0 done, 1 it could not be done (one message on standard error), 2 wrong usage.
 
+mod clamp_test;
 mod expect;
 mod inspect;
+mod limits;
+mod manual;
 mod map;
 mod open;
 mod out;
@@ -31,7 +34,10 @@ enum Command {
     Review(review::Args),
     Inspect(inspect::Args),
     Expect(expect::Args),
+    ClampTest(clamp_test::Args),
+    Limits(limits::Args),
     Map(map::Args),
+    Manual(manual::Args),
     Segments(segments::Args),
     Serve(serve::Args),
     Simulate(simulate::Args),
@@ -55,7 +61,10 @@ fn run(command: Command) -> Result<()> {
         Command::Review(args) => review::run(&args),
         Command::Inspect(args) => inspect::run(&args),
         Command::Expect(args) => expect::run(&args),
+        Command::ClampTest(args) => clamp_test::run(&args),
+        Command::Limits(args) => limits::run(&args),
         Command::Map(args) => map::run(&args),
+        Command::Manual(args) => manual::run(&args),
         Command::Segments(args) => segments::run(&args),
         Command::Serve(args) => serve::run(&args),
         Command::Simulate(args) => simulate::run(&args),

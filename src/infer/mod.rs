@@ -10,6 +10,7 @@
 
 mod causes;
 mod checks;
+pub mod clamp_test;
 mod context;
 mod evidence;
 mod examine;
@@ -17,6 +18,7 @@ pub mod expect;
 mod figures;
 mod fit;
 mod judge;
+pub mod limits;
 mod network;
 mod outline;
 mod parts;

@@ -3,9 +3,12 @@
 //! In: a record and its review. Out: the contract's JSON ([`wire`]), a page, pictures and a summary for the
 //! terminal. All sentences come from [`words`]. Nothing here judges, reads a file or looks at a clock.
 
+mod clamp_test;
 pub mod draw;
 mod expect;
 mod inspection;
+mod limits;
+mod manual;
 mod page;
 mod segments;
 pub mod survey;
@@ -14,8 +17,11 @@ mod text;
 pub mod wire;
 pub mod words;
 
+pub use clamp_test::{clamp_test_json, clamp_test_text};
 pub use expect::{expect_json, expect_text};
 pub use inspection::{inspection_json, inspection_text};
+pub use limits::{limits_json, limits_text};
+pub use manual::{manual_contents, manual_near, manual_text};
 pub use page::{
     About, Input, STYLE, in_workbench, review_html, script as page_script, style as page_style,
     with_navigation,

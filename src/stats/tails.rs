@@ -1,5 +1,6 @@
 //! Tails of the normal and the chi-squared distribution, as tests and intervals need them.
 
+use statrs::distribution::{ContinuousCDF, StudentsT};
 use statrs::function::erf::erfc;
 use statrs::function::gamma::gamma_ur;
 
@@ -33,6 +34,12 @@ pub fn chi_squared_upper_p(x: f64, df: usize) -> f64 {
     gamma_ur(df as f64 / 2.0, x / 2.0)
 }
 
+/// The 97.5 % point of Student's t with so many degrees of freedom (at least 1, need not be whole): half-width of a 95 % interval
+/// in standard errors. [`Z_95`] where they are too many to tell the two apart.
+pub fn student_975(free: f64) -> f64 {
+    StudentsT::new(0.0, 1.0, free.max(1.0)).map_or(Z_95, |t| t.inverse_cdf(0.975))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -46,6 +53,16 @@ mod tests {
     #[case(30, 43.773)]
     fn the_handbooks_critical_values_leave_five_percent(#[case] df: usize, #[case] x: f64) {
         assert!((chi_squared_upper_p(x, df) - 0.05).abs() < 5e-5);
+    }
+
+    // Printed critical values: NIST/SEMATECH e-Handbook, 1.3.6.7.2, column 0.975 (from memory).
+    #[rstest]
+    #[case(1.0, 12.706)]
+    #[case(2.0, 4.303)]
+    #[case(10.0, 2.228)]
+    #[case(100.0, 1.984)]
+    fn student_s_points_are_those_of_the_handbook(#[case] free: f64, #[case] t: f64) {
+        assert!((student_975(free) - t).abs() < 6e-4);
     }
 
     #[rstest]

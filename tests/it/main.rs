@@ -2,10 +2,14 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod bad_input;
+mod clamp_test;
 mod cohorts;
 mod contract_review;
 mod expect;
 mod inspect;
+mod laws;
+mod limits;
+mod manual;
 mod map;
 mod priors;
 mod program;
