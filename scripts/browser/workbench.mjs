@@ -4,8 +4,8 @@
 // Drop a file, confirm, review, zoom, tick, print, reload, compare; a stranger's export; hostile names; scripts off; the
 // server killed in the middle of an upload and started again; a record of a million points, with its times measured.
 
-import { spawn } from "node:child_process";
-import { mkdtempSync, mkdirSync, readFileSync, readdirSync, rmSync, writeFileSync, openSync, writeSync, closeSync } from "node:fs";
+import { execFileSync, spawn } from "node:child_process";
+import { cpSync, mkdtempSync, mkdirSync, readFileSync, readdirSync, rmSync, writeFileSync, openSync, writeSync, closeSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join, resolve } from "node:path";
 import { accessible, conclude, expect, launch, problems, sheetsOf } from "./page.mjs";
@@ -144,6 +144,16 @@ await page.getByRole("link", { name: "Survey" }).click();
 await look(page, "survey-none");
 await page.goto(`${base}/compare`);
 await look(page, "problem");
+// A survey of the sample traces, made on the command line, shows with its figures.
+const cohort = join(home, "cohort");
+const names = readdirSync(samples, { withFileTypes: true }).filter((d) => d.isDirectory()).map((d) => d.name);
+mkdirSync(cohort);
+writeFileSync(join(cohort, "infusions.csv"), `infusion,unit,line\n${names.map((n, i) => `${n},${i % 2 ? "north" : "south"},${n}/line.toml`).join("\n")}\n`);
+for (const name of names) cpSync(join(samples, name), join(cohort, name), { recursive: true });
+execFileSync(patency, ["survey", cohort, "--out", join(data, "survey")], { stdio: ["ignore", "ignore", "inherit"] });
+await page.goto(`${base}/survey`);
+expect((await page.locator("#rates table").count()) > 0 && (await page.locator("nav.bench").count()) === 1, "the survey does not show");
+await look(page, "survey");
 console.log("two side by side: done");
 
 // A stranger's export: asked about, answered, read.

@@ -290,6 +290,15 @@ pub fn navigation() -> String {
     Navigation.render().unwrap_or_default()
 }
 
+#[derive(Template)]
+#[template(path = "cautions.html", config = "src/serve/askama.toml")]
+struct Cautions;
+
+/// The cautions of a review, for a page that has only its own.
+pub fn cautions() -> String {
+    Cautions.render().unwrap_or_default()
+}
+
 /// A review in the comparison.
 pub struct Compared<'a> {
     /// The record's number.

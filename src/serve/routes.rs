@@ -454,6 +454,8 @@ async fn survey(Shared(app): Shared<Arc<App>>) -> Answer {
         match std::fs::read_to_string(&path) {
             Ok(page) => {
                 let page = report::with_navigation(&page, &pages::navigation());
+                let end = format!("{}</main>", pages::cautions());
+                let page = page.replacen("</main>", &end, 1);
                 Ok(html(page, SURVEY_POLICY))
             }
             Err(_) => Ok(pages::no_survey(path.parent().unwrap_or(&path))),

@@ -36,6 +36,7 @@ sentences! {
     RECORDS = "Records";
     SURVEY = "Survey";
     KEEP_IN_MIND = "Keep in mind";
+    AT_THE_PATIENT = "And for each patient";
     HOME_TITLE = "Which record is to be reviewed?";
     DROP = "Drop the files of one infusion here, or choose them";
     DROP_WHAT = "The trace (pressure and rate over time) is needed. The events and the description of the line, where there are any, make the answer surer. A mapping file may be added for an export in another form.";
@@ -61,6 +62,7 @@ sentences! {
     STATE_CANCELLED = "Stopped";
     IN_LINE = "It waits for its turn: other records are before it.";
     BUSY_TITLE = "One moment";
+    SILENT = "The workbench does not answer. Start it again: what was begun is then taken up.";
     STOP = "Stop";
     REFRESHES = "This page renews itself.";
     THE_FILES = "The files";

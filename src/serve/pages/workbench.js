@@ -49,7 +49,7 @@
         if (now.state !== busy.dataset.state && !(now.busy && busy.dataset.state !== "reading")) { location.reload(); return; }
         if (says.textContent !== now.says) says.textContent = now.says;
         if (now.percent === null) bar.removeAttribute("value"); else bar.value = now.percent;
-      } catch { says.textContent = "The workbench does not answer. Start it again: what was begun is then taken up."; }
+      } catch { says.textContent = busy.dataset.silent; }
       setTimeout(look, 500);
     };
     setTimeout(look, 300);

@@ -1,5 +1,6 @@
 //! A workbench of its own for each test, and a browser reduced to what is sent and what comes back.
 
+use patency::serve::{Limits, Options, run};
 use std::fmt::Write as _;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
@@ -9,7 +10,7 @@ use std::time::{Duration, Instant};
 
 /// A running workbench; killed, as by `kill -9`, when it is dropped.
 pub struct Workbench {
-    child: Child,
+    child: Option<Child>,
     pub port: u16,
     pub token: String,
     cookie: String,
@@ -47,8 +48,29 @@ impl Workbench {
         let mut line = String::new();
         let stdout = child.stdout.take().unwrap();
         BufReader::new(stdout).read_line(&mut line).unwrap();
-        let address = line.split("http://127.0.0.1:").nth(1).unwrap();
-        let (port, token) = address.trim().split_once("/open?token=").unwrap();
+        Self::let_in(Some(child), line.split(' ').next_back().unwrap())
+    }
+
+    /// Starts one within this process, with limits that the command line does not offer. It ends with the process.
+    pub fn within(data: &Path, limits: Limits) -> Self {
+        let options = Options {
+            data: data.to_path_buf(),
+            port: 0,
+            limits,
+        };
+        let (sender, receiver) = std::sync::mpsc::channel();
+        std::thread::spawn(move || {
+            run(&options, |url| {
+                sender.send(url.to_string()).unwrap();
+                Ok(())
+            })
+        });
+        Self::let_in(None, &receiver.recv().unwrap())
+    }
+
+    fn let_in(child: Option<Child>, url: &str) -> Self {
+        let address = url.trim().strip_prefix("http://127.0.0.1:").unwrap();
+        let (port, token) = address.split_once("/open?token=").unwrap();
         let mut workbench = Self {
             child,
             port: port.parse().unwrap(),
@@ -64,12 +86,13 @@ impl Workbench {
 
     /// Ends it as `kill -9` does.
     pub fn kill(mut self) {
-        self.child.kill().unwrap();
-        self.child.wait().unwrap();
+        let mut child = self.child.take().unwrap();
+        child.kill().unwrap();
+        child.wait().unwrap();
     }
 
     pub fn pid(&self) -> u32 {
-        self.child.id()
+        self.child.as_ref().unwrap().id()
     }
 
     pub fn connect(&self) -> TcpStream {
@@ -167,8 +190,10 @@ impl Workbench {
 
 impl Drop for Workbench {
     fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
+        if let Some(mut child) = self.child.take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
     }
 }
 

@@ -1,6 +1,7 @@
 //! Who is let in, and how much.
 
 use super::client::{Workbench, form, form_type, part, read, sample};
+use patency::serve::Limits;
 use std::io::Write;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -273,4 +274,73 @@ fn a_name_full_of_markup_and_one_of_10_000_letters_show_as_text() {
         );
         assert!(!body.contains(&"n".repeat(300)), "a long name is not cut");
     }
+}
+
+#[test]
+fn a_connection_that_says_nothing_and_an_upload_that_falls_silent_are_ended() {
+    let home = tempfile::tempdir().unwrap();
+    let limits = Limits {
+        request_time: Duration::from_secs(1),
+        upload_pause: Duration::from_secs(1),
+        ..Limits::default()
+    };
+    let bench = Workbench::within(home.path(), limits);
+    let begun = Instant::now();
+    let mut silent = bench.connect();
+    silent.write_all(b"GET / HT").unwrap();
+    let mut upload = bench.connect();
+    let more = format!("{}Content-Length: 1000\r\n", form_type());
+    let head = bench.head("POST", "/records", &more);
+    upload.write_all(head.as_bytes()).unwrap();
+    upload.write_all(part("silent.csv").as_bytes()).unwrap();
+    assert_eq!(read(&mut upload).status, 408);
+    assert_ne!(read(&mut silent).status, 200);
+    let took = begun.elapsed();
+    assert!(took < Duration::from_secs(10), "ended after {took:?}");
+    assert_eq!(files_in(home.path()), [""; 0]);
+}
+
+#[test]
+fn more_than_may_wait_or_come_in_at_once_is_sent_away_with_what_to_do() {
+    let home = tempfile::tempdir().unwrap();
+    let full = [
+        Limits {
+            waiting: 0,
+            ..Limits::default()
+        },
+        Limits {
+            uploads_at_once: 0,
+            ..Limits::default()
+        },
+    ];
+    for (i, limits) in full.into_iter().enumerate() {
+        let data = home.path().join(i.to_string());
+        let bench = Workbench::within(&data, limits);
+        let answer = bench.give(&[("a.csv", TRACE)]);
+        assert_eq!(answer.status, 503);
+        assert!(
+            answer.body.contains("too many records are waiting"),
+            "{}",
+            answer.body
+        );
+        assert_eq!(files_in(&data), [""; 0]);
+    }
+}
+
+#[test]
+fn more_connections_than_there_are_places_wait_and_none_is_lost() {
+    let home = tempfile::tempdir().unwrap();
+    let limits = Limits {
+        connections: 4,
+        ..Limits::default()
+    };
+    let bench = Workbench::within(home.path(), limits);
+    std::thread::scope(|scope| {
+        let asked: Vec<_> = (0..40)
+            .map(|_| scope.spawn(|| bench.get("/").status))
+            .collect();
+        for answer in asked {
+            assert_eq!(answer.join().unwrap(), 200);
+        }
+    });
 }

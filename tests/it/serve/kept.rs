@@ -94,11 +94,14 @@ fn a_survey_in_the_data_folder_is_shown_with_its_figures() {
     let none = bench.get("/survey").body;
     assert!(none.contains("There is no survey yet") && none.contains("patency survey DIR --out"));
     std::fs::create_dir(home.path().join("survey")).unwrap();
-    let page =
-        "<html><body><header></header><h1>31 onsets</h1><script>alert(1)</script></body></html>";
+    let page = "<html><body><header></header><main><h1>31 onsets</h1><script>alert(1)</script></main></body></html>";
     std::fs::write(home.path().join("survey/survey.html"), page).unwrap();
     let shown = bench.get("/survey");
-    assert!(shown.body.contains("31 onsets") && shown.body.contains("<nav class=\"bench\""));
+    assert!(
+        shown.body.contains("Never flush against resistance")
+            && shown.body.contains("31 onsets")
+            && shown.body.contains("<nav class=\"bench\"")
+    );
     let policy = shown.header("content-security-policy");
     assert!(
         policy.contains("default-src 'none'") && !policy.contains("script-src"),
