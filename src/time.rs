@@ -57,17 +57,30 @@ impl Clock {
         match self {
             Clock::Seconds => TimeText::Seconds((t_s * 1e3).round() / 1e3),
             Clock::Calendar { origin_us, .. } => {
-                let shift_us = (t_s * 1e3).round() as i64 * 1000;
-                let moment = Timestamp::from_microsecond(origin_us.saturating_add(shift_us))
-                    .unwrap_or(if t_s < 0.0 {
-                        Timestamp::MIN
-                    } else {
-                        Timestamp::MAX
-                    });
-                let offset = Offset::from_seconds(self.offset_s(t_s)).unwrap_or(Offset::UTC);
-                TimeText::Rfc3339(moment.display_with_offset(offset).to_string())
+                self.rfc3339(*origin_us, t_s, (t_s * 1e3).round() as i64 * 1000)
             }
         }
+    }
+
+    /// The same to the last digit that the record keeps, so that what is written reads back as the same moment.
+    pub fn exact_text(&self, t_s: f64) -> TimeText {
+        match self {
+            Clock::Seconds => TimeText::Seconds(t_s),
+            Clock::Calendar { origin_us, .. } => {
+                self.rfc3339(*origin_us, t_s, (t_s * 1e6).round() as i64)
+            }
+        }
+    }
+
+    fn rfc3339(&self, origin_us: i64, t_s: f64, shift_us: i64) -> TimeText {
+        let moment = Timestamp::from_microsecond(origin_us.saturating_add(shift_us));
+        let beyond = match t_s < 0.0 {
+            true => Timestamp::MIN,
+            false => Timestamp::MAX,
+        };
+        let offset = Offset::from_seconds(self.offset_s(t_s)).unwrap_or(Offset::UTC);
+        let text = moment.unwrap_or(beyond).display_with_offset(offset);
+        TimeText::Rfc3339(text.to_string())
     }
 
     /// The trace's offset from Greenwich in force at this moment, seconds; 0 for a clock of plain seconds.
@@ -114,6 +127,10 @@ mod tests {
         assert_eq!(
             clock.text(60.0),
             TimeText::Rfc3339("2026-03-29T03:00:00+02:00".into())
+        );
+        assert_eq!(
+            clock.exact_text(191.500_001),
+            TimeText::Rfc3339("2026-03-29T03:02:11.500001+02:00".into())
         );
         assert_eq!(
             clock.text(191.5),

@@ -1,10 +1,10 @@
 //! `patency inspect`: what was understood of the files, without judging.
 
 use super::{open, out};
-use crate::error::Result;
-use crate::ingest::Settings;
+use crate::error::{Error, Result};
+use crate::ingest::{self, Settings, Source};
 use crate::report;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Widest line of the text, columns.
 const WIDTH: usize = 80;
@@ -13,9 +13,14 @@ const WIDTH: usize = 80;
 ///
 /// Rows, channels, period, gaps, clock, units, rejected rows, events, and what the line file says. Nothing is written.
 ///
+/// With --privacy, a file or folder is looked through for what may identify somebody instead.
+///
 /// Example: patency inspect night.csv --events night-events.csv --line line.toml
 #[derive(clap::Args)]
 pub struct Args {
+    /// Look through what is to be given away, a file or a folder, for what may still identify somebody
+    #[arg(long, conflicts_with_all = ["events", "map", "line", "keep_going"])]
+    privacy: bool,
     /// The trace: `time`, `channel`, `pressure_mmhg`, `rate_ml_h` … as CSV, workbook, Parquet or Arrow, or HL7 v2 messages
     trace: PathBuf,
     /// The events: CSV with `time`, `channel`, `event`, `detail`, or HL7 v2 messages
@@ -43,6 +48,9 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<()> {
+    if args.privacy {
+        return privacy(args);
+    }
     let settings = Settings {
         keep_going: args.keep_going,
         mapping: open::mapping(args.map.as_deref())?,
@@ -56,4 +64,40 @@ pub fn run(args: &Args) -> Result<()> {
     } else {
         report::inspection_text(&records, WIDTH, true)
     })
+}
+
+/// Looks through a file, or all files of a folder.
+fn privacy(args: &Args) -> Result<()> {
+    let mut files = Vec::new();
+    match args.trace.is_dir() {
+        true => files_in(&args.trace, &mut files)?,
+        false => files.push(args.trace.clone()),
+    }
+    files.sort();
+    let mut found = Vec::new();
+    for path in &files {
+        found.extend(ingest::survivors(Source {
+            name: path,
+            reader: &mut open::file(path)?,
+        })?);
+    }
+    out::print(&match args.json {
+        true => report::privacy_json(&found, files.len()),
+        false => report::privacy_text(&found, files.len()),
+    })
+}
+
+fn files_in(dir: &Path, into: &mut Vec<PathBuf>) -> Result<()> {
+    let cannot = |e: std::io::Error| Error::in_file(dir, format!("cannot be listed: {e}"));
+    for entry in std::fs::read_dir(dir).map_err(cannot)? {
+        let entry = entry.map_err(cannot)?;
+        // A link may lead round in a circle.
+        let kind = entry.file_type().map_err(cannot)?;
+        if kind.is_dir() {
+            files_in(&entry.path(), into)?;
+        } else if kind.is_file() {
+            into.push(entry.path());
+        }
+    }
+    Ok(())
 }

@@ -4,6 +4,7 @@
 
 mod clamp_test;
 mod expect;
+mod export;
 mod inspect;
 mod limits;
 mod manual;
@@ -34,6 +35,7 @@ enum Command {
     Review(review::Args),
     Inspect(inspect::Args),
     Expect(expect::Args),
+    Export(export::Args),
     ClampTest(clamp_test::Args),
     Limits(limits::Args),
     Map(map::Args),
@@ -61,6 +63,7 @@ fn run(command: Command) -> Result<()> {
         Command::Review(args) => review::run(&args),
         Command::Inspect(args) => inspect::run(&args),
         Command::Expect(args) => expect::run(&args),
+        Command::Export(args) => export::run(&args),
         Command::ClampTest(args) => clamp_test::run(&args),
         Command::Limits(args) => limits::run(&args),
         Command::Map(args) => map::run(&args),

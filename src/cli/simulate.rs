@@ -2,12 +2,13 @@
 
 use super::out;
 use crate::error::{Error, Result};
+use crate::report;
 use crate::simulate::{Scenario, run as simulate};
 use std::path::PathBuf;
 
 /// Makes a record from a scenario, with the truth beside it
 ///
-/// Writes trace.csv, events.csv, line.toml and truth.json into the folder. The same scenario and seed give
+/// Writes trace.csv, events.csv, line.toml, truth.json and datapackage.json into the folder. The same scenario and seed give
 /// the same bytes. The record is made, not measured: no patient and no pump stands behind it.
 ///
 /// Example: patency simulate sample-traces/closed-clamp/scenario.toml --out /tmp/made --seed 3
@@ -16,7 +17,7 @@ pub struct Args {
     /// The scenario (TOML): line, pumps, what goes wrong, what staff do
     #[arg(value_name = "SCENARIO.toml")]
     scenario: PathBuf,
-    /// Folder for the four files; made where it is missing
+    /// Folder for the five files; made where it is missing
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
     /// Seed of the random numbers
@@ -36,9 +37,15 @@ pub fn run(args: &Args) -> Result<()> {
     })?;
     let scenario = Scenario::from_toml(&text).map_err(|e| e.of_file(file))?;
     let made = simulate(&scenario, args.seed).map_err(|e| e.of_file(file))?;
+    let package = report::export::contract_package(
+        "patency-simulated",
+        "A made record: no patient and no pump stands behind it.",
+        &[("trace", &made.trace_csv), ("events", &made.events_csv)],
+    );
     out::write_files(
         &args.out,
         &[
+            ("datapackage.json", package),
             ("trace.csv", made.trace_csv),
             ("events.csv", made.events_csv),
             ("line.toml", made.line_toml.into_bytes()),
@@ -46,7 +53,7 @@ pub fn run(args: &Args) -> Result<()> {
         ],
     )?;
     out::print(&format!(
-        "Wrote trace.csv, events.csv, line.toml and truth.json to {}\n",
+        "Wrote trace.csv, events.csv, line.toml, truth.json and datapackage.json to {}\n",
         args.out.display()
     ))
 }

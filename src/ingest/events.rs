@@ -8,8 +8,10 @@ use super::cell;
 use super::gather::Aliases;
 use super::mapping::EventsMap;
 use super::moment::{EXAMPLE, Kind};
+use super::names::identifies;
 use super::numbers::Numbers;
 use super::plan;
+use super::plausible::unit_suspected;
 use super::table::{Fault, REJECTED_SHOWN, Row, Table, WHOLE_ROW};
 use super::trace::Trace;
 use super::when::{Clockwork, NoMoment, Passage, When, WhenCells};
@@ -78,6 +80,25 @@ impl Plan {
         self.columns.infusion
     }
 
+    /// Where the column of channels may identify a device and that of the trace did not, every name that the trace does not
+    /// show is replaced.
+    pub(super) fn hide_channels<'c>(
+        &self,
+        table: &Table,
+        aliases: &mut Aliases,
+        shown: impl Iterator<Item = &'c str>,
+    ) -> Option<Notice> {
+        let name = table.header.get(self.columns.channel?)?;
+        if !identifies(name) || aliases.channels.is_some() {
+            return None;
+        }
+        let kept = shown.map(|id| (id.as_bytes().into(), id.to_string()));
+        aliases.channels = Some(kept.collect());
+        Some(Notice::NamesReplaced {
+            columns: vec![name.clone()],
+        })
+    }
+
     /// The name of the time's column.
     pub(super) fn time(&self, table: &Table) -> String {
         table.column_name(self.clockwork.column())
@@ -130,6 +151,10 @@ pub(super) fn read(
         rejected: Vec::new(),
         header_notices: table.notices(),
     };
+    let shown = trace.records.iter().flat_map(|r| &r.channels);
+    let shown = shown.map(|c| c.id.as_str());
+    let hidden = plan.hide_channels(&table, &mut trace.aliases, shown);
+    events.header_notices.extend(hidden);
     let mut passage = Passage::default();
     while let Some(row) = table.next_row()? {
         let line = row.line;
@@ -381,5 +406,6 @@ pub(super) fn notices(record: &Record) -> Vec<Notice> {
             });
         }
     }
+    notices.extend(unit_suspected(record));
     notices
 }

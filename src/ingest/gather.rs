@@ -319,6 +319,7 @@ impl Gathering {
             unread,
             shelf: self.shelf,
             to_join: self.in_parts.then_some(rate),
+            aliases: self.aliases,
         }
     }
 }
@@ -332,12 +333,20 @@ pub(super) struct Gathered {
     shelf: Option<Shelf>,
     /// The rate's column, where parts of samples are still to be joined.
     pub(super) to_join: Option<String>,
+    /// Running names given in the place of identifying ones.
+    pub(super) aliases: Aliases,
 }
 
 impl Gathered {
     /// The kind of time of the file.
     pub(super) fn kind(&self) -> Kind {
         self.kind
+    }
+
+    /// The names of all channels.
+    pub(super) fn channels(&self) -> impl Iterator<Item = &str> {
+        let series = self.wholes.iter().flatten().flat_map(|(_, series)| series);
+        series.map(|s| s.channel.as_str())
     }
 
     /// The names of those not taken yet.

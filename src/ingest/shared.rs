@@ -92,19 +92,24 @@ impl SharedEvents {
         };
         let name = table.name.clone();
         let time = plan.time(&table);
+        let mut aliases: Vec<Aliases> = traces.iter().map(|t| t.gathered.aliases.clone()).collect();
+        for (aliases, trace) in aliases.iter_mut().zip(traces) {
+            plan.hide_channels(&table, aliases, trace.gathered.channels());
+        }
         // Each infusion's clock goes its own way through the night on which summer time ends.
         let mut passages: HashMap<String, Passage> = HashMap::new();
         while let Some(row) = table.next_row()? {
             let Ok(whose) = cell::name(row.cell(infusion)) else {
                 continue;
             };
-            let Some(trace) = traces.iter().find(|t| t.has(whose)) else {
+            let mut of_traces = traces.iter().zip(&mut aliases);
+            let Some((trace, aliases)) = of_traces.find(|(t, _)| t.has(whose)) else {
                 continue;
             };
             let kind = trace.gathered.kind();
             let whose = whose.to_string();
             let passage = passages.entry(whose.clone()).or_default();
-            match event(&row, &mut plan, kind, &mut Aliases::default(), passage) {
+            match event(&row, &mut plan, kind, aliases, passage) {
                 Ok(row) => {
                     let of = self.of.entry(whose).or_insert_with(|| (kind, Vec::new()));
                     of.1.push(row);

@@ -505,7 +505,9 @@ impl Row<'_> {
     /// What to show of a row that cannot be used.
     pub(super) fn rejected(&self, fault: Fault) -> RejectedRow {
         let name = fault.column.and_then(|c| self.header.get(c));
-        let cell = fault.column.map_or(&[][..], |c| self.cell(c));
+        let shows_nobody = |c: &usize| !self.header.get(*c).is_some_and(|name| identifies(name));
+        let shown = fault.column.filter(shows_nobody);
+        let cell = shown.map_or(&[][..], |c| self.cell(c));
         let place = fault.column.filter(|_| self.by_letters);
         let reason = place.map_or_else(
             || fault.reason.to_string(),

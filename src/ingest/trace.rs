@@ -42,12 +42,11 @@ pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) 
     let mut rows = rows(source, map, None)?;
     rows.gathering.join_parts(&rows.rate);
     rows.gathering.check(&rows.table, settings)?;
-    let aliases = rows.gathering.aliases.clone();
     let mut gathered = rows.gathering.sort_out(&rows.notices, rows.rate);
     gathered.to_join = None; // done before it was judged how much was left out
     Ok(Trace {
         kind: gathered.kind(),
-        aliases,
+        aliases: gathered.aliases.clone(),
         records: gathered.records()?,
         has_infusions: rows.has_infusions,
     })

@@ -7,11 +7,13 @@
 mod event;
 mod line;
 mod priors;
+mod survivor;
 mod trace;
 
 pub use event::{Event, EventKind};
 pub use line::{Access, AccessKind, FilterPart, FilterPosition, Fluid, Line, LineChannel, Tail};
 pub use priors::{Priors, Unfit};
+pub use survivor::{Looks, Survivor};
 pub use trace::{Channel, Intake, Notice, RejectedRow, Samples};
 
 use crate::time::Clock;

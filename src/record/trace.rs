@@ -128,6 +128,13 @@ pub enum Notice {
         /// The highest or lowest pressure found, mmHg.
         pressure_mmhg: f64,
     },
+    /// At every occlusion alarm the pressure stood at the share of the limit that it would in another unit.
+    UnitSuspected {
+        /// The channel.
+        channel: String,
+        /// The unit that it may be in.
+        unit: &'static str,
+    },
     /// No pressure at all was measured on this channel.
     NoPressure {
         /// The channel.

@@ -6,10 +6,12 @@
 mod clamp_test;
 pub mod draw;
 mod expect;
+pub mod export;
 mod inspection;
 mod limits;
 mod manual;
 mod page;
+mod privacy;
 mod segments;
 pub mod survey;
 pub mod tables;
@@ -26,6 +28,7 @@ pub use page::{
     About, Input, STYLE, in_workbench, review_html, script as page_script, style as page_style,
     with_navigation,
 };
+pub use privacy::{privacy_json, privacy_text};
 pub use segments::{segments_json, segments_text};
 pub use text::review_text;
 

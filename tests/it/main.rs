@@ -6,6 +6,7 @@ mod clamp_test;
 mod cohorts;
 mod contract_review;
 mod expect;
+mod export;
 mod inspect;
 mod laws;
 mod limits;

@@ -280,15 +280,16 @@ fn wardrobe() -> Vec<Clothes> {
             for delimiter in DELIMITERS {
                 for order in ["ymd", "dmy", "mdy"] {
                     let n = all.len();
+                    let turn = |steps: usize, of: usize| (steps + n / 12) % of;
                     all.push(Clothes {
                         encoding,
                         delimiter,
-                        comma: n % 2 == 1,
+                        comma: turn(n / 7, 2) == 1,
                         order,
-                        unit: UNITS[n % 6],
-                        rate_unit: RATE_UNITS[n / 2 % 4],
+                        unit: UNITS[turn(n + n / 2, 6)],
+                        rate_unit: RATE_UNITS[turn(n + n / 7, 4)],
                         layout,
-                        zone: ZONES[n / 3 % 4],
+                        zone: ZONES[turn(5 * n + n / 5, 4)],
                     });
                 }
             }
@@ -320,6 +321,30 @@ fn one_trace_in_a_hundred_and_forty_four_dresses_reads_back_the_same() {
         let record = worn(&clothes, &text, &map);
         same(&record.channels, &expected, &map);
         assert_eq!(record.intake.rows_rejected, 0);
+    }
+}
+
+#[test]
+fn every_two_habits_meet_in_some_dress() {
+    let habits = |c: &Clothes| {
+        [
+            c.encoding.to_string(),
+            c.delimiter.to_string(),
+            c.comma.to_string(),
+            c.order.to_string(),
+            c.unit.0.to_string(),
+            c.rate_unit.0.to_string(),
+            c.layout.to_string(),
+            c.zone.0.to_string(),
+        ]
+    };
+    let of_each = [4, 4, 2, 3, 6, 4, 3, 4];
+    let all: Vec<_> = wardrobe().iter().map(habits).collect();
+    for (a, n) in of_each.iter().enumerate() {
+        for (b, m) in of_each.iter().enumerate().skip(a + 1) {
+            let met: std::collections::BTreeSet<_> = all.iter().map(|h| (&h[a], &h[b])).collect();
+            assert_eq!(met.len(), n * m, "habits {a} and {b}");
+        }
     }
 }
 

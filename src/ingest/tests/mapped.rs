@@ -345,3 +345,34 @@ fn a_column_that_the_mapping_names_and_the_file_does_not_have_is_an_error() {
         "{error}"
     );
 }
+
+#[test]
+fn a_serial_number_in_the_events_alone_is_replaced_too() {
+    let map = "[events]\ntime = \"When\"\ndate_order = \"ymd\"\nzone = \"+01:00\"\nchannel = \"Pump serial\"\nevent = \"What\"\n";
+    let events =
+        "When,Pump serial,What\n2031-03-04 08:10,77881299,pause\n2031-03-04 08:20,pn,resume\n";
+    let mut text = map.as_bytes();
+    let mapping = Mapping::read(source("m.toml", &mut text)).unwrap();
+    let settings = Settings {
+        keep_going: false,
+        mapping: Some(mapping.into()),
+        ..Settings::default()
+    };
+    let records = read_all(TRACE.as_bytes(), Some(events), None, &settings).unwrap();
+    let shown: Vec<_> = records[0]
+        .events
+        .iter()
+        .map(|e| e.channel.as_deref().unwrap())
+        .collect();
+    // The trace shows `pn` already; the serial number it does not have.
+    assert_eq!(shown, ["channel-002", "pn"]);
+    assert!(!format!("{:?}", records[0]).contains("778812"));
+    let replaced = Notice::NamesReplaced {
+        columns: vec!["Pump serial".into()],
+    };
+    assert!(
+        records[0].intake.notices.contains(&replaced),
+        "{:?}",
+        records[0].intake.notices
+    );
+}

@@ -65,6 +65,10 @@ pub fn notice(notice: &Notice) -> String {
             clip(channel),
             pressure(*pressure_mmhg)
         ),
+        Notice::UnitSuspected { channel, unit } => format!(
+            "At each occlusion alarm of channel “{}” the pressure stood where it would stand in {unit} against a limit in mmHg. Is the column in {unit}? Then export it again, or say so in a mapping.",
+            clip(channel)
+        ),
         Notice::ConflictingRepeats {
             channel,
             rows,
