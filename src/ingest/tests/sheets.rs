@@ -209,3 +209,91 @@ fn a_broken_workbook_is_an_error(#[case] bytes: &[u8]) {
     let error = read_all(bytes, None, None, &Settings::default()).unwrap_err();
     assert!(error.hint.is_some(), "{error}");
 }
+
+/// A workbook of one sheet whose XML is given; nothing is compressed away that the reader would not unpack.
+fn workbook(rows: &str) -> Vec<u8> {
+    const NS: &str = "http://schemas.openxmlformats.org";
+    let kind = format!("{NS}/officeDocument/2006/relationships");
+    let package = format!("{NS}/package/2006/relationships");
+    let main = format!("{NS}/spreadsheetml/2006/main");
+    let parts = [
+        (
+            "_rels/.rels",
+            format!(
+                "<Relationships xmlns=\"{package}\"><Relationship Id=\"r1\" Type=\"{kind}/officeDocument\" Target=\"xl/workbook.xml\"/></Relationships>"
+            ),
+        ),
+        (
+            "xl/workbook.xml",
+            format!(
+                "<workbook xmlns=\"{main}\" xmlns:r=\"{kind}\"><sheets><sheet name=\"Log\" sheetId=\"1\" r:id=\"r1\"/></sheets></workbook>"
+            ),
+        ),
+        (
+            "xl/_rels/workbook.xml.rels",
+            format!(
+                "<Relationships xmlns=\"{package}\"><Relationship Id=\"r1\" Type=\"{kind}/worksheet\" Target=\"worksheets/sheet1.xml\"/></Relationships>"
+            ),
+        ),
+        (
+            "xl/worksheets/sheet1.xml",
+            format!("<worksheet xmlns=\"{main}\"><sheetData>{rows}</sheetData></worksheet>"),
+        ),
+    ];
+    let mut writer = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+    for (name, text) in parts {
+        let options = zip::write::SimpleFileOptions::default();
+        writer.start_file(name, options).unwrap();
+        std::io::Write::write_all(&mut writer, text.as_bytes()).unwrap();
+    }
+    writer.finish().unwrap().into_inner()
+}
+
+/// One row of a sheet.
+fn row(number: u64, cells: &[&str]) -> String {
+    let cell = |text: &&str| match text.parse::<f64>() {
+        Ok(number) => format!("<c><v>{number}</v></c>"),
+        Err(_) => format!("<c t=\"inlineStr\"><is><t>{text}</t></is></c>"),
+    };
+    let cells: String = cells.iter().map(cell).collect();
+    format!("<row r=\"{number}\">{cells}</row>")
+}
+
+const HEADER: [&str; 3] = ["time", "pressure_mmhg", "rate_ml_h"];
+
+#[test]
+fn a_sheet_that_is_full_is_probably_cut_off() {
+    let full = |last: u64| {
+        let rows = [
+            row(1, &HEADER),
+            row(2, &["0", "30", "4"]),
+            row(last, &["10", "31", "4"]),
+        ];
+        let records = read_all(&workbook(&rows.concat()), None, None, &Settings::default());
+        records.unwrap().remove(0).intake.notices
+    };
+    assert_eq!(full(1_048_576), [Notice::SheetFull { rows: 1_048_576 }]);
+    assert_eq!(full(1_048_575), []);
+}
+
+#[rstest]
+#[case::a_cell_far_to_the_right(
+    "<row r=\"1048576\"><c r=\"XFD1048576\"><v>1</v></c></row>",
+    "more than 1024 columns"
+)]
+#[case::a_row_without_end(&"<c><v>1</v></c>".repeat(20_000), "more than 1024 columns")]
+fn a_stray_cell_does_not_span_a_rectangle(#[case] rows: &str, #[case] found: &str) {
+    let bytes = workbook(&(row(1, &HEADER) + rows));
+    let error = read_all(&bytes, None, None, &Settings::default()).unwrap_err();
+    assert_eq!(
+        error.what,
+        format!("expected a table in sheet `Log`, found {found}")
+    );
+}
+
+#[test]
+fn elements_nested_without_end_are_no_table() {
+    let bytes = workbook(&"<a>".repeat(1_000_000));
+    let error = read_all(&bytes, None, None, &Settings::default()).unwrap_err();
+    assert!(error.hint.is_some(), "{error}");
+}
