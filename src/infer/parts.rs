@@ -31,10 +31,11 @@ pub fn prior(record: &Record) -> (PartsPrior, Vec<Assumption>) {
     if !record.events_given {
         assumed.push(Assumption::NoEventsFile);
     }
-    let access = access_resistance(line, &mut assumed);
+    let flow_ml_h = greatest_flow(record);
+    let access = access_resistance(line, flow_ml_h, &mut assumed);
     let filter = match &line.filter.position {
         Some(FilterPosition::None | FilterPosition::AboveJoin { .. }) => (0.0, 0.02),
-        Some(FilterPosition::BelowJoin) | None => clean_filter(line),
+        Some(FilterPosition::BelowJoin) | None => clean_filter(line, flow_ml_h),
     };
     if line.filter.position.is_none() {
         assumed.push(Assumption::FilterBelowJoin);
@@ -47,12 +48,15 @@ pub fn prior(record: &Record) -> (PartsPrior, Vec<Assumption>) {
     for channel in &record.channels {
         let part = line.channel(&channel.id);
         let (tube, tube_sd) = match part.and_then(|p| p.resistance) {
-            Some(r) => (r.get(), 0.3 * r.get() + 0.02),
-            None => (0.12, 0.12),
+            Some(r) => (
+                r.get(),
+                0.3 * r.get() + within((0.02, 0.02), 2.0, flow_ml_h).0,
+            ),
+            None => within((0.12, 0.12), 12.0, flow_ml_h),
         };
         own.push(match &line.filter.position {
             Some(FilterPosition::AboveJoin { channel: at }) if *at == channel.id => {
-                let (r, sd) = clean_filter(line);
+                let (r, sd) = clean_filter(line, flow_ml_h);
                 (tube + r, tube_sd.hypot(sd))
             }
             _ => (tube, tube_sd),
@@ -91,15 +95,16 @@ pub fn prior(record: &Record) -> (PartsPrior, Vec<Assumption>) {
 }
 
 /// Mean and standard deviation of the clean filter's resistance, mmHg·h/mL.
-fn clean_filter(line: &Line) -> (f64, f64) {
+fn clean_filter(line: &Line, flow_ml_h: f64) -> (f64, f64) {
     match line.filter.resistance {
         Some(r) => (r.get(), 0.3 * r.get()),
-        None => (0.3, 0.4), // 1.2 µm, water: 0.05 to 1 (common practice, no source)
+        // 1.2 µm, water: 0.05 to 1 (common practice, no source)
+        None => within((0.3, 0.4), 30.0, flow_ml_h),
     }
 }
 
 /// Mean and standard deviation of the catheter's resistance, mmHg·h/mL.
-fn access_resistance(line: &Line, assumed: &mut Vec<Assumption>) -> (f64, f64) {
+fn access_resistance(line: &Line, flow_ml_h: f64, assumed: &mut Vec<Assumption>) -> (f64, f64) {
     let access = &line.access;
     if let Some(measured) = access.resistance {
         return (measured.get(), 0.2 * measured.get());
@@ -117,7 +122,7 @@ fn access_resistance(line: &Line, assumed: &mut Vec<Assumption>) -> (f64, f64) {
         return (r.get(), 0.4 * r.get());
     }
     assumed.push(Assumption::CatheterRange);
-    match access.kind {
+    let range = match access.kind {
         // Ranges: 1 Fr 14–25, 2 Fr 2–15 mmHg·h/mL by Poiseuille; the others common practice, no source.
         Some(AccessKind::Picc) => (6.0, 7.0),
         Some(AccessKind::Cvc) => (0.6, 0.8),
@@ -125,7 +130,28 @@ fn access_resistance(line: &Line, assumed: &mut Vec<Assumption>) -> (f64, f64) {
         Some(AccessKind::Midline) => (0.6, 0.8),
         Some(AccessKind::Peripheral) => (0.3, 0.4),
         None => (4.0, 6.0),
+    };
+    within(range, 60.0, flow_ml_h)
+}
+
+/// Faster than any infusion of these ranges, mL/h: a rapid infuser, a blood circuit.
+const BEYOND_INFUSIONS_ML_H: f64 = 150.0;
+
+/// Mean and standard deviation of a resistance that nobody gave, cut to so many mmHg of drop where the flow is faster than the
+/// ranges are meant for: what passes so fast passes something wider (common practice, no source).
+fn within(range: (f64, f64), mmhg: f64, flow_ml_h: f64) -> (f64, f64) {
+    if flow_ml_h <= BEYOND_INFUSIONS_ML_H {
+        return range;
     }
+    let most = mmhg / flow_ml_h;
+    (range.0.min(most), range.1.min(1.5 * most))
+}
+
+/// The greatest rate of each channel, summed, mL/h.
+fn greatest_flow(record: &Record) -> f64 {
+    let channels = record.channels.iter();
+    let greatest = channels.map(|c| c.samples.rate_ml_h.iter().copied().fold(0.0, f64::max));
+    greatest.sum()
 }
 
 /// Viscosity of what runs, relative to water: the mean over the channels' fluids.

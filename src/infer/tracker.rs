@@ -35,6 +35,12 @@ const CALM_S: f64 = 240.0;
 /// The record's first stretch, which is taken for the baseline whatever it is, seconds, and in blocks.
 const FIRST_S: f64 = 600.0;
 const FIRST_BLOCKS: u32 = 4;
+/// [`FIRST_BLOCKS`] of a log so slow that they would take longer than this are fewer, seconds.
+const FIRST_OF_SLOW_S: f64 = 3600.0;
+/// From such a distance between readings on, what changes between two is the line and not noise, seconds.
+const CHARTED_S: f64 = 1800.0;
+/// The noise of readings so far apart: written down by hand or by the hour, mmHg (common practice, no source).
+const CHARTED_MMHG: f64 = 2.0;
 /// The record's first hours make the baseline, hours.
 const ANCHOR_H: f64 = 3.0;
 /// Time over which what was learnt fades, hours.
@@ -73,6 +79,8 @@ pub struct Baseline {
     pub mean: DVector<f64>,
     /// Covariance of the same.
     pub covariance: DMatrix<f64>,
+    /// No resistance is taken to be less, mmHg·h/mL: the shared one, a channel's own.
+    least: (f64, f64),
 }
 
 impl Baseline {
@@ -92,7 +100,7 @@ impl Baseline {
 
     /// Resistance below the join, mmHg·h/mL, kept above zero.
     pub fn shared(&self) -> f64 {
-        self.mean[self.channels()].max(0.02)
+        self.mean[self.channels()].max(self.least.0)
     }
 
     /// Standard deviation of [`Self::shared`].
@@ -102,7 +110,7 @@ impl Baseline {
 
     /// Resistance of a channel's own tubing, mmHg·h/mL, kept above zero.
     pub fn own(&self, channel: usize) -> f64 {
-        self.mean[self.channels() + 1 + channel].max(0.005)
+        self.mean[self.channels() + 1 + channel].max(self.least.1)
     }
 
     /// Standard deviation of [`Self::own`].
@@ -149,7 +157,14 @@ impl Baseline {
             // Wider than believed: what the record shows overrules what was written down.
             covariance[(n + i, n + i)] = 2.0 * sd * sd;
         }
-        Self { mean, covariance }
+        // A share of what the parts should have, where that is less than any infusion line has.
+        let own = prior.own.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
+        let least = ((0.1 * prior.shared.0).min(0.02), (0.25 * own).min(0.005));
+        Self {
+            mean,
+            covariance,
+            least,
+        }
     }
 }
 
@@ -219,6 +234,8 @@ pub struct Noise {
     pub sample_mmhg: f64,
     /// Step to which the pressure was rounded, mmHg; 0 where none is seen.
     pub rounding_mmhg: f64,
+    /// Whether readings lie so far apart that each is a measurement of its own: written down by the hour.
+    pub charted: bool,
 }
 
 /// The tracker's state between calls.
@@ -290,7 +307,9 @@ impl Tracker {
             let block = &self.blocks[i];
             let c = block.channel;
             // The first readings are the baseline: a line file that is wrong is no obstruction.
-            let first = block.t_s - self.blocks[0].t_s <= FIRST_S || self.learnt[c] < FIRST_BLOCKS;
+            let since_s = block.t_s - self.blocks[0].t_s;
+            let few = self.learnt[c] < FIRST_BLOCKS && since_s <= FIRST_OF_SLOW_S;
+            let first = since_s <= FIRST_S || few;
             if stands_out(block) != 0 && !first {
                 if hot[c]
                     .last()
@@ -386,7 +405,8 @@ impl Tracker {
         let level = self.noise[block.channel];
         // Ten minutes of a level count as one measurement: neighbours share pulsation, breathing and rounding. What
         // comes hours later says less about the baseline: by then something may have begun to grow.
-        let period_s = (2.0 * (block.last_s - block.t_s)).max(BLOCK_S);
+        let least_s = if level.charted { 600.0 } else { BLOCK_S };
+        let period_s = (2.0 * (block.last_s - block.t_s)).max(least_s);
         let since_h = self.anchored_s.map_or(0.0, |a| (block.t_s - a) / 3600.0);
         let late = (1.0 + (since_h / ANCHOR_H).powi(2)).min(20.0);
         let drop = self.baseline.shared() * block.flow_ml_h.iter().sum::<f64>();
@@ -622,9 +642,22 @@ fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
         .collect();
     let by_samples = robust::median(&mut jumps).unwrap_or(1.0) / 0.953_9;
     let floor = 0.29 * rounding_mmhg; // rounding to a step q spreads by q/√12
+    if record.channels[channel]
+        .period_s
+        .is_some_and(|p| CHARTED_S <= p)
+    {
+        let charted = CHARTED_MMHG.max(floor);
+        return Noise {
+            block_mmhg: charted,
+            sample_mmhg: charted,
+            rounding_mmhg,
+            charted: true,
+        };
+    }
     Noise {
         block_mmhg: by_blocks.max(floor).max(0.4),
         sample_mmhg: by_samples.max(floor).max(0.4),
         rounding_mmhg,
+        charted: false,
     }
 }

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod bad_input;
+mod blood_circuit;
 mod clamp_test;
 mod cohorts;
 mod contract_review;
