@@ -16,6 +16,7 @@ mod review;
 mod segments;
 mod serve;
 mod simulate;
+mod stream;
 mod survey;
 
 use crate::error::Result;

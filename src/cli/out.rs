@@ -20,11 +20,16 @@ pub fn notices(said: &[String]) {
 
 /// Writes text to standard output; a closed pipe (`| head`) is no error.
 pub fn print(text: &str) -> Result<()> {
-    let mut stdout = anstream::stdout().lock();
-    match stdout
-        .write_all(text.as_bytes())
-        .and_then(|()| stdout.flush())
-    {
+    all_to(anstream::stdout().lock(), text.as_bytes())
+}
+
+/// Writes bytes to standard output as they are.
+pub fn write(bytes: &[u8]) -> Result<()> {
+    all_to(std::io::stdout().lock(), bytes)
+}
+
+fn all_to(mut stdout: impl Write, bytes: &[u8]) -> Result<()> {
+    match stdout.write_all(bytes).and_then(|()| stdout.flush()) {
         Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(Error::new(format!(
             "standard output cannot be written: {e}"
         ))),

@@ -1,6 +1,6 @@
 //! `patency review`: one log in, one review out.
 
-use super::{open, out, pdf};
+use super::{open, out, pdf, stream};
 use crate::error::{Error, Result};
 use crate::infer::Review;
 use crate::ingest::Settings;
@@ -21,7 +21,8 @@ use std::time::Duration;
 #[derive(clap::Args)]
 pub struct Args {
     /// The trace: time, channel, pressure_mmhg, rate_ml_h and more, as CSV, workbook, Parquet or Arrow, or HL7 v2 messages
-    trace: PathBuf,
+    #[arg(required_unless_present = "arrow")]
+    trace: Option<PathBuf>,
     /// What people and pumps did: a CSV of time, channel, event, detail, or HL7 v2 messages
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
@@ -59,6 +60,13 @@ pub struct Args {
     /// The infusion to review, where the trace holds several
     #[arg(long, value_name = "NAME")]
     infusion: Option<String>,
+    /// Review many infusions: an Arrow IPC stream of trace rows on standard input, one of a row per infusion (infusion, error,
+    /// review, facts) on standard output
+    #[arg(long, conflicts_with_all = ["trace", "line", "out", "json", "pdf", "infusion"])]
+    arrow: bool,
+    /// With --arrow: a survey's infusions.csv, which names the line file of each infusion
+    #[arg(long, value_name = "FILE", requires = "arrow")]
+    infusions: Option<PathBuf>,
 }
 
 /// Runs the command.
@@ -71,11 +79,14 @@ pub fn run(args: &Args) -> Result<()> {
     };
     let priors = open::priors(args.priors.as_deref())?;
     let (events, line) = (args.events.as_deref(), args.line.as_deref());
+    let Some(trace) = &args.trace else {
+        return stream::run(events, args.infusions.as_deref(), &priors, &settings);
+    };
     let browser = args.pdf.as_ref().map(|_| pdf::browser()).transpose()?;
     let busy = busy();
     busy.set_message("reading");
-    let records = open::records(&args.trace, events, line, &settings)?;
-    let mut record = choose(records, args.infusion.as_deref(), &args.trace)?;
+    let records = open::records(trace, events, line, &settings)?;
+    let mut record = choose(records, args.infusion.as_deref(), trace)?;
     record.priors = priors;
     busy.set_message("reviewing");
     let review = run::review(&record);
@@ -115,7 +126,7 @@ fn busy() -> ProgressBar {
 /// What a reader needs to get the result again.
 fn about(args: &Args) -> Result<About> {
     let inputs = [
-        ("trace", Some(&args.trace)),
+        ("trace", args.trace.as_ref()),
         ("events", args.events.as_ref()),
         ("line", args.line.as_ref()),
         ("priors", args.priors.as_ref()),

@@ -51,6 +51,11 @@ impl SharedTrace {
         self.places.contains_key(infusion)
     }
 
+    /// The infusions that it has rows of and that were not taken yet, in order of name.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        self.gathered.names()
+    }
+
     /// The record of an infusion, once; `None` where the trace has no usable row of it, or gave it already.
     ///
     /// # Errors

@@ -78,6 +78,41 @@ pub fn regimes_parquet(record: &Record, review: &Review) -> Result<Vec<u8>, Stri
     )
 }
 
+/// One infusion of many, reviewed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reviewed {
+    /// Its name.
+    pub infusion: String,
+    /// Why it could not be reviewed; `None` where it was.
+    pub error: Option<String>,
+    /// The review, as the contract's object.
+    pub review: Option<String>,
+    /// What a survey needs of it.
+    pub facts: Option<String>,
+}
+
+/// Reviews as an Arrow IPC stream with the columns `infusion`, `error`, `review`, `facts`, all text.
+///
+/// # Errors
+/// The words of the library that writes the table; it fails for want of memory only.
+pub fn reviews_arrow(rows: &[Reviewed]) -> Result<Vec<u8>, String> {
+    let text = |name: &str, of: fn(&Reviewed) -> Option<&str>| {
+        let cells: StringChunked = rows.iter().map(of).collect();
+        cells.with_name(name.into()).into_column()
+    };
+    let columns = vec![
+        text("infusion", |r| Some(&r.infusion)),
+        text("error", |r| r.error.as_deref()),
+        text("review", |r| r.review.as_deref()),
+        text("facts", |r| r.facts.as_deref()),
+    ];
+    let mut bytes = Vec::new();
+    let written = DataFrame::new(rows.len(), columns)
+        .and_then(|mut table| IpcStreamWriter::new(&mut bytes).finish(&mut table));
+    written.map_err(|e| e.to_string())?;
+    Ok(bytes)
+}
+
 fn joined(record: &Record, column: fn(&crate::record::Samples) -> &Vec<f64>) -> Vec<f64> {
     let channels = record.channels.iter();
     channels.flat_map(|c| column(&c.samples)).copied().collect()

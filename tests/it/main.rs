@@ -24,6 +24,7 @@ mod report_page_survey;
 mod report_pdf;
 mod report_pictures;
 mod report_text;
+mod review_stream;
 mod sample_reviews;
 mod samples;
 mod scenes;

@@ -74,7 +74,7 @@ fn rows(file: &str) -> (String, Vec<String>) {
 }
 
 /// Shared tables; rows dealt out in turn to so many files, so that every infusion is split over all of them.
-fn tables(files: usize, parquet: bool) -> tempfile::TempDir {
+pub fn tables(files: usize, parquet: bool) -> tempfile::TempDir {
     let dir = tempfile::tempdir().unwrap();
     list(dir.path());
     for (folder, file) in [("traces", "trace.csv"), ("events", "events.csv")] {
@@ -382,7 +382,7 @@ fn bad_rows_in_a_shared_table_spoil_their_own_infusion_only() {
     assert_eq!(found["skipped"][0]["infusion"], broken.as_str());
 }
 
-fn bytes_of(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+pub fn bytes_of(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let mut found = BTreeMap::new();
     let mut folders = vec![dir.to_path_buf()];
     while let Some(folder) = folders.pop() {

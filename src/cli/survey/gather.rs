@@ -8,6 +8,7 @@ use crate::error::{Error, Result};
 use crate::ingest::{self, InfusionRow, Infusions, Settings, SharedEvents, SharedTrace, Source};
 use crate::record::Record;
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 use std::path::{Component, Path, PathBuf};
 use std::sync::Mutex;
 
@@ -179,6 +180,34 @@ impl Shared {
         })
     }
 
+    /// One trace, with its events.
+    pub fn of_one(
+        trace: Source,
+        events: Option<&Path>,
+        settings: &Settings,
+        working: &Path,
+    ) -> Result<Self> {
+        let trace = SharedTrace::read(trace, settings, Box::new(working_file(working)?))?;
+        let mut all = SharedEvents::default();
+        if let Some(path) = events {
+            with_source(path, |source| all.read(source, &[&trace], settings))?;
+        }
+        Ok(Self {
+            traces: vec![Mutex::new(trace)],
+            events: all,
+            keep_going: settings.keep_going,
+        })
+    }
+
+    /// The infusions of the traces, in order of name.
+    pub fn names(&self) -> Vec<String> {
+        let locked = self.traces.iter().filter_map(|t| t.lock().ok());
+        let names: BTreeSet<String> = locked
+            .flat_map(|t| t.names().map(str::to_string).collect::<Vec<_>>())
+            .collect();
+        names.into_iter().collect()
+    }
+
     fn has(&mut self, infusion: &str) -> bool {
         let traces = self.traces.iter_mut();
         let mut sound = traces.filter_map(|t| t.get_mut().ok());
@@ -208,13 +237,17 @@ impl Shared {
 }
 
 fn shared_trace(path: &Path, settings: &Settings, working: &Path) -> Result<SharedTrace> {
-    // Unnamed: whatever ends the run, nothing of it stays behind.
-    let store = tempfile::tempfile_in(working).map_err(|e| {
-        Error::in_file(working, format!("no working file can be made here: {e}"))
-            .hint("choose a folder you may write to, with space left, with --out")
-    })?;
+    let store = working_file(working)?;
     with_source(path, |source| {
         SharedTrace::read(source, settings, Box::new(store))
+    })
+}
+
+/// An unnamed file: whatever ends the run, nothing of it stays behind.
+fn working_file(folder: &Path) -> Result<std::fs::File> {
+    tempfile::tempfile_in(folder).map_err(|e| {
+        Error::in_file(folder, format!("no working file can be made here: {e}"))
+            .hint("choose a folder you may write to, with space left, with --out")
     })
 }
 
@@ -243,7 +276,7 @@ const TABLES: [&str; 8] = [
 ];
 
 /// The tables of a folder, by name; none where the folder is missing.
-fn tables_in(dir: &Path) -> Result<Vec<PathBuf>> {
+pub fn tables_in(dir: &Path) -> Result<Vec<PathBuf>> {
     if !dir.is_dir() {
         return Ok(Vec::new());
     }
@@ -263,7 +296,7 @@ fn tables_in(dir: &Path) -> Result<Vec<PathBuf>> {
 }
 
 /// Has a file read.
-fn with_source<T>(path: &Path, read: impl FnOnce(Source) -> Result<T>) -> Result<T> {
+pub fn with_source<T>(path: &Path, read: impl FnOnce(Source) -> Result<T>) -> Result<T> {
     read(Source {
         name: path,
         reader: &mut open::file(path)?,

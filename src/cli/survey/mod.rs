@@ -5,7 +5,8 @@
 
 mod fingerprint;
 mod gather;
-mod kept;
+mod handed;
+pub(super) mod kept;
 mod reviews;
 
 use super::{open, out};
@@ -15,6 +16,8 @@ use crate::report;
 use crate::study::periods::Every;
 use crate::study::{self, Cohort, Settings, Skipped};
 use std::path::{Path, PathBuf};
+
+pub(super) use gather::Shared;
 
 /// Says across many infusions how often, where and after what the flow was hindered.
 ///
@@ -63,6 +66,10 @@ pub struct Args {
     /// `tubing-blocked = 0.3` under `[share]`; causes not named share what is left
     #[arg(long, value_name = "FILE")]
     priors: Option<PathBuf>,
+    /// Survey reviews that were made elsewhere: a table (or a folder of tables) with infusion, error, facts, as `patency review --arrow`
+    /// writes it
+    #[arg(long, value_name = "PATH", conflicts_with_all = ["map", "priors", "keep_going"])]
+    from_reviews: Option<PathBuf>,
     /// Use records although more than 1 % of their rows cannot be used
     #[arg(long)]
     keep_going: bool,
@@ -128,14 +135,18 @@ pub fn run(args: &Args) -> Result<()> {
         mapping: open::mapping(args.map.as_deref())?,
         ..Reading::default()
     };
-    let keep = args.out.as_deref().map(reviews::Keep::open).transpose()?;
+    let keep = args.out.as_deref().filter(|_| args.from_reviews.is_none());
+    let keep = keep.map(reviews::Keep::open).transpose()?;
     let working = args.out.clone().unwrap_or_else(std::env::temp_dir);
-    let reviewed = gather::gather(&args.dir, &list, &reading, &working)
-        .and_then(|gathered| reviews::review_all(gathered, &list, &priors, keep.as_ref()))
-        .and_then(|cohort| match cohort.members.is_empty() {
-            true => Err(nothing_usable(&list_file, &cohort.skipped)),
-            false => Ok(cohort),
-        });
+    let cohort = match &args.from_reviews {
+        Some(tables) => handed::cohort(tables, &list),
+        None => gather::gather(&args.dir, &list, &reading, &working)
+            .and_then(|gathered| reviews::review_all(gathered, &list, &priors, keep.as_ref())),
+    };
+    let reviewed = cohort.and_then(|cohort| match cohort.members.is_empty() {
+        true => Err(nothing_usable(&list_file, &cohort.skipped)),
+        false => Ok(cohort),
+    });
     let cohort = match (reviewed, &keep) {
         (Ok(cohort), _) => cohort,
         (Err(error), keep) => {
