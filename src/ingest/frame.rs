@@ -89,6 +89,25 @@ impl Frame {
     }
 }
 
+impl Frame {
+    /// A column that is read, by its place in the header.
+    pub(super) fn column(&self, at: usize) -> Option<&Column> {
+        let (name, unread) = self.header.get(at)?;
+        let read = || self.table.column(name).ok();
+        unread.is_none().then(read)?
+    }
+
+    /// Number of rows.
+    pub(super) fn height(&self) -> usize {
+        self.table.height()
+    }
+
+    /// Makes the row of this number, from 0, the next one to be handed out.
+    pub(super) fn go_to(&mut self, row: usize) {
+        self.handed = row + 1;
+    }
+}
+
 /// Names of columns, with the kind of those that are not read.
 type Header = Vec<(String, Option<String>)>;
 
@@ -163,6 +182,10 @@ impl Grid for Frame {
         }
         self.handed += 1;
         Some(self.handed as u64)
+    }
+
+    fn frame(&mut self) -> Option<&mut Frame> {
+        Some(self)
     }
 
     fn unread(&self, column: usize) -> Option<&str> {

@@ -26,6 +26,11 @@ pub(super) trait Grid {
         None
     }
 
+    /// The table, where it has types and any row of it can be gone to.
+    fn frame(&mut self) -> Option<&mut Frame> {
+        None
+    }
+
     /// The kind of a column that cannot be read.
     fn unread(&self, _column: usize) -> Option<&str> {
         None

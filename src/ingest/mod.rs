@@ -18,6 +18,7 @@ mod assemble;
 mod cell;
 mod civil;
 mod column;
+mod columns;
 mod dress;
 mod events;
 mod frame;

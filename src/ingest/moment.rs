@@ -41,6 +41,13 @@ pub(super) struct Moment {
     pub(super) offset_s: i32,
 }
 
+impl Moment {
+    /// Plain seconds from the record's start; `None` where no record has so many.
+    pub(super) fn seconds(seconds: f64) -> Option<Self> {
+        plain_seconds(seconds).ok()
+    }
+}
+
 /// What to write, for hints.
 pub(super) const EXAMPLE: &str = "`2031-03-04T08:00:00+01:00`";
 

@@ -8,6 +8,7 @@
 use super::Source;
 use super::civil::{Civil, Order, civil};
 use super::dress::Dress;
+use super::frame::Frame;
 use super::grid::{self, Grid, Opened};
 use super::names::{identifies, nearest, shown_header};
 use super::numbers::{Figure, Numbers};
@@ -316,6 +317,14 @@ impl<'a> Table<'a> {
             notices.push(Notice::ColumnsIgnored { columns: ignored });
         }
         notices
+    }
+
+    /// The table of columns that this is, where it is one.
+    pub(super) fn frame(&mut self) -> Option<&mut Frame> {
+        match &mut self.rows {
+            Rows::Grid(grid) => grid.frame(),
+            Rows::Text(_) => None,
+        }
     }
 
     /// The next row; blank lines are skipped.

@@ -4,6 +4,8 @@
 //! (without companions), the kind of its times.
 
 use super::cell::in_range;
+use super::columns::Columns;
+use super::frame::Frame;
 use super::gather::{Aliases, Gathered, Gathering, NoName, Sample};
 use super::mapping::{TraceMap, What};
 use super::moment::{Kind, Moment};
@@ -91,7 +93,25 @@ fn rows<'a>(source: Source<'a>, map: Option<&TraceMap>, shelf: Option<Shelf>) ->
     let mut notices = table.notices();
     let mut reader = Reader::new(plan, clockwork, &table, &mut notices);
     reader.gathering.shelf = shelf;
-    while let Some(row) = table.next_row()? {
+    let columns = match map {
+        None => table.frame().and_then(|frame| reader.columns(frame)),
+        Some(_) => None,
+    };
+    let mut at = 0;
+    loop {
+        if let Some(columns) = &columns {
+            while at < columns.rows && reader.take_typed(columns, at) {
+                reader.gathering.make_room()?;
+                at += 1;
+            }
+            if let Some(frame) = table.frame() {
+                frame.go_to(at);
+            }
+            at += 1;
+        }
+        let Some(row) = table.next_row()? else {
+            break;
+        };
         let line = row.line;
         if let Err((what, hint)) = reader.take(&row) {
             let error = Error::in_file(&table.name, what).at_line(line);
@@ -184,6 +204,50 @@ impl Reader {
             missing: BTreeMap::new(),
             left_aside: Default::default(),
         }
+    }
+
+    /// The columns of a table that has types, where all of them can be taken as they are.
+    fn columns(&self, frame: &Frame) -> Option<Columns> {
+        let Layout::Row { channel, fields } = &self.plan.layout else {
+            return None;
+        };
+        let figures = [
+            Some(fields.pressure),
+            Some(fields.rate),
+            fields.volume,
+            fields.limit,
+        ];
+        let figures = figures.map(|f| f.map(|f| f.column));
+        let time = self.clockwork.column();
+        Columns::of(frame, self.plan.infusion, *channel, time, figures)
+    }
+
+    /// Takes a row of such columns; whether it could. A row that cannot be taken so is left untouched.
+    fn take_typed(&mut self, columns: &Columns, row: usize) -> bool {
+        self.typed(columns, row).is_some()
+    }
+
+    fn typed(&mut self, columns: &Columns, row: usize) -> Option<()> {
+        let infusion = columns.infusion(row)?;
+        let channel = columns.channel(row)?.unwrap_or(ONLY_CHANNEL);
+        let moment = columns.moment(row, &mut self.clockwork)?;
+        let [pressure, rate, volume, limit] = columns.figures(row);
+        if rate.is_nan() {
+            return None;
+        }
+        let sample = Sample {
+            moment,
+            pressure_mmhg: in_range(pressure, What::Pressure.range()).ok()?,
+            rate_ml_h: in_range(rate, What::Rate.range()).ok()?,
+            volume_ml: in_range(volume, What::Volume.range()).ok()?,
+            limit_mmhg: in_range(limit, What::Limit.range()).ok()?,
+        };
+        self.gathering.same_kind(moment).ok()?;
+        let at = self.gathering.series(infusion, channel).ok()?;
+        let line = row as u64 + 2; // from 1, the header included
+        self.gathering.keep(at, &sample, line);
+        self.gathering.count(at);
+        Some(())
     }
 
     /// Takes one row. An error is one of the file as a whole: what, and what to do.
