@@ -285,16 +285,35 @@ impl<'a> Table<'a> {
                 "the cells seem to be separated by {what}; separate them by commas"
             ));
         }
-        let named = self.header.iter().filter(|h| !h.is_empty());
+        const KNOWN: [&str; 4] = ["time", "channel", "pressure_mmhg", "rate_ml_h"];
+        let is_known = |name: &str| KNOWN.contains(&name);
+        let foreign = is_known(column) && !self.header.iter().any(|h| is_known(h));
+        // A first line that is no header may say `Patient` and then who it is.
+        let before = std::iter::once("").chain(self.header.iter().map(String::as_str));
+        let harmless = self.header.iter().zip(before);
+        let harmless = harmless.filter(|(h, before)| !identifies(h) && !identifies(before));
+        let named = harmless.map(|(h, _)| h).filter(|h| !h.is_empty());
         let list: Vec<String> = named.clone().take(20).map(|h| shown_header(h)).collect();
-        let more = named.clone().count().saturating_sub(list.len());
+        let all = self.header.iter().filter(|h| !h.is_empty()).count();
+        let more = match list.len() {
+            0 => 0,
+            n => all.saturating_sub(n),
+        };
         let more = match more {
             0 => String::new(),
             n => format!(" and {n} more"),
         };
         let meant = nearest(column, named.map(String::as_str))
             .map_or_else(String::new, |near| format!("; rename `{near}`?"));
-        error.hint(format!("the header has {}{more}{meant}", list.join(", ")))
+        let map = match foreign {
+            true => "; `patency map` proposes how an export of another form is to be read",
+            false => "",
+        };
+        let list = match list.is_empty() {
+            true => "nothing that can be shown".to_string(),
+            false => list.join(", "),
+        };
+        error.hint(format!("the header has {list}{more}{meant}{map}"))
     }
 
     /// What a reader must know about the columns that nobody asked for.

@@ -220,6 +220,15 @@ fn a_file_that_breaks_off_in_reading_is_an_error_with_the_systems_words() {
 }
 
 #[test]
+fn a_first_line_that_says_whose_the_record_is_is_not_repeated() {
+    for text in ["Patient,Zyx Wvut\n0,30\n", "Patient: Zyx Wvut\n0\n"] {
+        let message = read(text).unwrap_err().to_string();
+        assert!(message.contains("there is no column `time`"), "{message}");
+        assert!(!message.to_lowercase().contains("zyx"), "{message}");
+    }
+}
+
+#[test]
 fn cells_of_identity_columns_reach_neither_record_nor_message() {
     let csv = "patient_name,time,channel,pressure_mmhg,rate_ml_h,bed,drug_library\n\
                Zyx Wvut,0,pn,30,4,B7,v3\n\

@@ -176,9 +176,10 @@ fn a_cell_that_cannot_be_read_is_named_by_sheet_row_and_letter() {
 #[test]
 fn a_date_without_an_offset_is_refused_where_no_mapping_says_the_zone() {
     let error = read_all(OLD, None, None, &Settings::default()).unwrap_err();
-    assert!(
-        error.to_string().contains("there is no column `time`"),
-        "{error}"
+    assert_eq!(
+        error.to_string(),
+        "night.csv (sheet Log):1: there is no column `time`\nhint: the header has `date`, `clock`, `pump`, `pressure [mbar]`, \
+         `rate (ml/h)`; `patency map` proposes how an export of another form is to be read"
     );
 }
 
