@@ -3,10 +3,11 @@
 //! In: the record and the excursion. Out: the prior of each cause ([`prior_share`]) and [`Clue`]s, each a factor
 //! on some causes with the evidence that says so. Nothing here looks at the pressure.
 
+use super::deeds::{self, Deed};
 use super::evidence::Finding;
 use super::regimes::Doings;
 use super::review::{Cause, Site};
-use super::tracker::Excursion;
+use super::tracker::{Excursion, Tracker};
 use crate::record::{Event, EventKind, Fluid, Priors, Record};
 
 /// How often a cause is behind an episode before the record is looked at; sums to 1. The table and its source stand in
@@ -70,14 +71,57 @@ pub fn filter_placed(record: &Record, t_s: f64) -> Option<f64> {
 }
 
 /// All clues about an episode.
-pub fn clues(record: &Record, doings: &Doings, excursion: &Excursion) -> Vec<Clue> {
+pub fn clues(
+    record: &Record,
+    doings: &Doings,
+    tracker: &Tracker,
+    excursion: &Excursion,
+    alarm_s: Option<f64>,
+    read_to_s: f64,
+) -> Vec<Clue> {
     let mut found = Vec::new();
+    if let Some(alarm_s) = alarm_s {
+        of_limit(record, alarm_s, read_to_s, &mut found);
+    }
     before(record, doings, excursion, &mut found);
     if let Some(end_s) = excursion.end_s {
         at_relief(record, excursion, end_s, &mut found);
     }
-    without_relief(record, excursion, &mut found);
+    for deed in deeds::deeds(record, tracker, excursion, read_to_s) {
+        found.extend(of_deed(deed));
+    }
     found
+}
+
+/// What a deed that helped, or did not, says.
+fn of_deed(deed: Deed) -> Option<Clue> {
+    let (causes, factor, finding, toward): (&[Cause], f64, Finding, Site) =
+        match (deed.kind, deed.helped?) {
+            (EventKind::FilterChange, true) => {
+                (&FILTER, 30.0, Finding::FilterChangeHelped, Site::Filter)
+            }
+            (EventKind::FilterChange, false) => {
+                let finding = Finding::FilterChangeDidNotHelp;
+                (&FILTER, 1.0 / 20.0, finding, Site::Filter)
+            }
+            (EventKind::CatheterChange, true) => {
+                let finding = Finding::CatheterChangeHelped;
+                (&CATHETER, 30.0, finding, Site::Catheter)
+            }
+            (EventKind::CatheterChange, false) => {
+                let finding = Finding::CatheterChangeDidNotHelp;
+                (&CATHETER, 1.0 / 20.0, finding, Site::Catheter)
+            }
+            (EventKind::Flush, true) => (&CATHETER, 15.0, Finding::FlushHelped, Site::Catheter),
+            (EventKind::SetChange, true) => {
+                let finding = Finding::SetChangeHelped;
+                (&CATHETER, 1.0 / 5.0, finding, Site::Catheter)
+            }
+            _ => return None,
+        };
+    let mut told = clue(causes, None, factor, finding, toward);
+    told.log_factor /= deed.together as f64;
+    Some(told)
 }
 
 fn clue(
@@ -130,7 +174,7 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
         && lipid_runs(record)
     {
         let finding = Finding::PoreTooFine { pore_um };
-        found.push(clue(&FILTER, None, 6.0, finding, Site::Filter));
+        found.push(clue(&FILTER, None, 2.0, finding, Site::Filter));
     }
     for event in near(EventKind::ClampClosed, 600.0, 300.0) {
         let (causes, toward): (&[Cause], Site) = match event.channel {
@@ -184,6 +228,21 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
             Site::Settings,
         ));
     }
+    if let Some(event) = near(EventKind::Alarm, 600.0, 3.0 * 3600.0).find(|e| of_supply(e)) {
+        let causes = [Cause::SupplyStopped];
+        let finding = Finding::SupplyAlarm;
+        found.push(clue(
+            &causes,
+            index(record, event),
+            30.0,
+            finding,
+            Site::Supply,
+        ));
+    }
+}
+
+/// Whether an alarm is of air in the line or an empty container, by the words of its detail.
+pub fn of_supply(event: &Event) -> bool {
     let words = [
         "empty",
         "air",
@@ -193,22 +252,47 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
         "supply",
         "vent",
     ];
-    for event in near(EventKind::Alarm, 600.0, 3.0 * 3600.0) {
-        let detail = event.detail.to_lowercase();
-        if words.iter().any(|w| detail.contains(w)) {
-            let causes = [Cause::SupplyStopped];
-            let finding = Finding::SupplyAlarm;
-            found.push(clue(
-                &causes,
-                index(record, event),
-                8.0,
-                finding,
-                Site::Supply,
-            ));
-            break;
+    let detail = event.detail.to_lowercase();
+    event.kind == EventKind::Alarm && words.iter().any(|w| detail.contains(w))
+}
+
+/// What was done to the pressure limit about an alarm, by the limit that the record shows.
+fn of_limit(record: &Record, alarm_s: f64, read_to_s: f64, found: &mut Vec<Clue>) {
+    for channel in &record.channels {
+        let samples = &channel.samples;
+        let at = samples.t_s.partition_point(|&t| t <= alarm_s);
+        let limit_at = |i: usize| samples.limit_mmhg.get(i).copied().filter(|l| l.is_finite());
+        let Some(limit) = at.checked_sub(1).and_then(limit_at) else {
+            continue;
+        };
+        let early = samples
+            .t_s
+            .partition_point(|&t| t < alarm_s - LIMIT_WITHIN_S);
+        let late = samples
+            .t_s
+            .partition_point(|&t| t <= (alarm_s + LIMIT_WITHIN_S).min(read_to_s));
+        let cause = [Cause::LimitTooLow];
+        if let Some(before) = limit_at(early).filter(|b| 1.1 * limit < *b) {
+            let finding = Finding::LimitLowered {
+                from_mmhg: before,
+                to_mmhg: limit,
+            };
+            found.push(clue(&cause, None, 15.0, finding, Site::Settings));
+        }
+        if let Some(after) = late.checked_sub(1).and_then(limit_at)
+            && 1.1 * limit < after
+        {
+            let finding = Finding::LimitRaised {
+                from_mmhg: limit,
+                to_mmhg: after,
+            };
+            found.push(clue(&cause, None, 6.0, finding, Site::Settings));
         }
     }
 }
+
+/// A change of the limit counts within this of an alarm, seconds.
+const LIMIT_WITHIN_S: f64 = 1800.0;
 
 fn index(record: &Record, event: &Event) -> Option<usize> {
     let id = event.channel.as_deref()?;
@@ -262,19 +346,6 @@ fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec
             .iter()
             .find(|e| e.kind == kind && last_out - 900.0 <= e.t_s && e.t_s <= end_s + 600.0)
     };
-    if near(EventKind::FilterChange).is_some() {
-        let finding = Finding::FilterChangeHelped;
-        found.push(clue(&FILTER, None, 20.0, finding, Site::Filter));
-    }
-    if near(EventKind::Flush).is_some() {
-        found.push(clue(
-            &CATHETER,
-            None,
-            8.0,
-            Finding::FlushHelped,
-            Site::Catheter,
-        ));
-    }
     if near(EventKind::PatientMoved).is_some() {
         found.push(clue(
             &MOVED,
@@ -293,21 +364,6 @@ fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec
             channel: event.channel.clone(),
         };
         found.push(clue(causes, index(record, event), 30.0, finding, toward));
-    }
-}
-
-/// What was tried while it went on.
-fn without_relief(record: &Record, excursion: &Excursion, found: &mut Vec<Clue>) {
-    let last_out = excursion.bouts.last().map_or(excursion.start_s, |b| b.1);
-    let tried = record.events.iter().any(|e| {
-        e.kind == EventKind::FilterChange
-            && excursion.start_s < e.t_s
-            && e.t_s < last_out - 900.0
-            && excursion.bouts.iter().any(|b| e.t_s < b.1)
-    });
-    if tried {
-        let finding = Finding::FilterChangeDidNotHelp;
-        found.push(clue(&FILTER, None, 1.0 / 20.0, finding, Site::Filter));
     }
 }
 

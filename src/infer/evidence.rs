@@ -97,6 +97,26 @@ pub enum Finding {
     FilterChangeDidNotHelp,
     /// After a flush the resistance was lower.
     FlushHelped,
+    /// After a change of the catheter the resistance was lower.
+    CatheterChangeHelped,
+    /// A change of the catheter did not bring the resistance down.
+    CatheterChangeDidNotHelp,
+    /// After a change of the set the resistance was lower.
+    SetChangeHelped,
+    /// The pressure limit had been lowered shortly before the alarm.
+    LimitLowered {
+        /// Limit before, mmHg.
+        from_mmhg: f64,
+        /// Limit after, mmHg.
+        to_mmhg: f64,
+    },
+    /// After the alarm the pressure limit was raised.
+    LimitRaised {
+        /// Limit before, mmHg.
+        from_mmhg: f64,
+        /// Limit after, mmHg.
+        to_mmhg: f64,
+    },
     /// The patient was moved about when it came or went.
     PatientMovedNearby,
     /// A clamp was noted as closed or opened about when it came or went.

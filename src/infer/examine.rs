@@ -5,12 +5,14 @@
 
 use super::causes::Fitted;
 use super::checks;
+use super::context;
 use super::figures;
 use super::judge::{self, Case, Judgement};
 use super::outline;
 use super::parts;
 use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
+use super::second;
 use super::tracker::{Excursion, PartsPrior, Tracker};
 use crate::record::{EventKind, Record};
 use crate::stats::robust;
@@ -23,6 +25,8 @@ const LEAST_OUT_S: f64 = 300.0;
 const LEAST_HEIGHT_MMHG: f64 = 30.0;
 /// A change of height is told when it is at least this large, mmHg (about 8 cm of water).
 const LEAST_SHIFT_MMHG: f64 = 6.0;
+/// From this probability on that no cause explains an excursion, two of them are tried.
+const LEAST_UNEXPLAINED: f64 = 0.3;
 /// Episodes closer together than this may be one that came and went, seconds.
 const CLUSTER_GAP_S: f64 = 3600.0;
 /// More excursions than this are noise that the baseline cannot follow; the rest of the record is left alone.
@@ -63,7 +67,11 @@ struct Walk<'a> {
     episodes: Vec<Episode>,
     /// Alarms that belong to no excursion yet, seconds.
     alarms: Vec<(usize, f64)>,
+    /// Alarms of air or an empty container that belong to no excursion yet, seconds.
+    supply_alarms: Vec<(usize, f64)>,
     not_before_s: f64,
+    /// The record is read up to here, seconds.
+    read_to_s: f64,
     /// The last change of height: which pump, by how much, and how many episodes there were then.
     last_shift: Option<(Option<usize>, f64, usize)>,
     /// Whether the excursion at hand follows a relief that was not complete.
@@ -74,6 +82,8 @@ struct Walk<'a> {
     cluster_from_s: f64,
     /// The first episode that one of them became.
     cluster_from_episode: usize,
+    /// The episode that stays while the tracker takes the line as it is with it for the baseline.
+    resting: Option<usize>,
     /// The best explanation of the first episode: its window holds the record's baseline and how it was left.
     first_fit: Option<Fitted>,
 }
@@ -90,12 +100,15 @@ impl<'a> Walk<'a> {
             tracker,
             episodes: Vec::new(),
             alarms,
+            supply_alarms: supply_alarms(record),
             not_before_s,
+            read_to_s: record.end_s(),
             last_shift: None,
             after_relief: false,
             cluster: Vec::new(),
             cluster_from_s: not_before_s,
             cluster_from_episode: 0,
+            resting: None,
             first_fit: None,
         }
     }
@@ -103,6 +116,13 @@ impl<'a> Walk<'a> {
     fn walk_on(&mut self) {
         for _ in 0..MOST_EXCURSIONS {
             let next = self.tracker.next_excursion();
+            if let Some(restored_s) = self.tracker.restored_s.take() {
+                let resting = self.resting.take();
+                if let Some(episode) = resting.and_then(|i| self.episodes.get_mut(i)) {
+                    episode.end_s = Some(restored_s);
+                }
+                self.not_before_s = self.not_before_s.max(restored_s);
+            }
             let until_s = next.as_ref().map_or(f64::INFINITY, |e| e.start_s - 600.0);
             self.lone_alarms(until_s);
             let Some(excursion) = next else { break };
@@ -120,6 +140,7 @@ impl<'a> Walk<'a> {
             .filter(|a| a.1 < until_s)
             .collect();
         self.alarms.retain(|a| until_s <= a.1);
+        self.supply_alarms(until_s);
         let mut last_s = f64::NEG_INFINITY;
         for (channel, alarm_s) in due {
             if alarm_s < last_s + 1800.0 {
@@ -145,6 +166,45 @@ impl<'a> Walk<'a> {
                 up,
             };
             self.judge_and_keep(&excursion, Some(alarm_s));
+        }
+    }
+
+    /// Alarms of air or an empty container although the pressure fell less than the record shows, before a moment.
+    fn supply_alarms(&mut self, until_s: f64) {
+        let due: Vec<(usize, f64)> = self
+            .supply_alarms
+            .iter()
+            .copied()
+            .filter(|a| a.1 < until_s)
+            .collect();
+        self.supply_alarms.retain(|a| until_s <= a.1);
+        for (channel, alarm_s) in due {
+            let n = self.record.channels.len();
+            let mut down = vec![false; n];
+            down[channel] = true;
+            let name = &self.record.channels[channel].id;
+            let restart_s = self
+                .doings
+                .pauses
+                .iter()
+                .filter(|p| p.channel == *name && !p.still_on)
+                .find(|p| (p.span.start_s - alarm_s).abs() < 300.0)
+                .map(|p| p.span.end_s);
+            let excursion = Excursion {
+                start_s: self.began_before(channel, alarm_s),
+                seen_s: alarm_s,
+                end_s: Some(restart_s.unwrap_or(alarm_s)),
+                bouts: vec![(alarm_s - 30.0, alarm_s)],
+                up: vec![false; n],
+                down,
+            };
+            let case = self.case(&excursion, None);
+            if let Some(judgement) = judge::judge(&case)
+                && judgement.best_site().0 == Site::Supply
+            {
+                let episode = self.outlined(&case, &judgement);
+                self.episodes.push(episode);
+            }
         }
     }
 
@@ -175,6 +235,7 @@ impl<'a> Walk<'a> {
             .collect();
         alarms.sort_by(f64::total_cmp);
         self.alarms.retain(|(_, t)| !inside(*t));
+        self.supply_alarms.retain(|(_, t)| !inside(*t));
         let parts = self.parted(&excursion, &alarms);
         for (i, part) in parts.into_iter().enumerate() {
             self.after_relief = 0 < i;
@@ -183,10 +244,56 @@ impl<'a> Walk<'a> {
                 .iter()
                 .copied()
                 .find(|t| part.start_s - 600.0 <= *t && *t <= until_s + 300.0);
+            let later: Vec<(usize, f64)> = moved
+                .first()
+                .map(|&c| alarms.iter().map(|t| (c, *t)).collect())
+                .unwrap_or_default();
             alarms.retain(|t| Some(*t) != alarm_s && until_s < *t);
+            if let Some(cut_s) = self.take_first_of_two(&part, alarm_s) {
+                self.alarms
+                    .extend(later.into_iter().filter(|(_, t)| cut_s <= *t));
+                break; // what comes after is tracked anew
+            }
             self.take_part(part, alarm_s);
         }
         self.after_relief = false;
+    }
+
+    /// Where no single cause explains an excursion, a second one may have come on top of the first: then what lies
+    /// before the second is taken by itself, and the tracker goes on from there. Gives that moment, seconds.
+    fn take_first_of_two(&mut self, excursion: &Excursion, alarm_s: Option<f64>) -> Option<f64> {
+        let whole = judge::judge(&self.case(excursion, alarm_s))?;
+        if whole.unexplained < LEAST_UNEXPLAINED {
+            return None;
+        }
+        let cuts_s = second::cuts(&self.tracker, excursion);
+        let (cut_s, first, alarm_s) = cuts_s.into_iter().find_map(|cut_s| {
+            let first = excursion.up_to(cut_s, &self.tracker.blocks);
+            let alarm_s = alarm_s.filter(|a| *a < cut_s);
+            let mut case = self.case(&first, alarm_s);
+            case.read_to_s = cut_s;
+            let alone = judge::judge(&case)?;
+            (alone.unexplained < 0.5 * whole.unexplained).then_some((cut_s, first, alarm_s))
+        })?;
+        let read_to_s = std::mem::replace(&mut self.read_to_s, cut_s);
+        let judged = self.judge_and_keep(&first, alarm_s);
+        self.read_to_s = read_to_s;
+        let shift = judged
+            .as_ref()
+            .filter(|j| j.best_site().0 == Site::None)
+            .and_then(|j| j.best_of(Site::None))
+            .and_then(|w| figures::shift(&w.fitted));
+        if let Some((channel, by_mmhg)) = shift {
+            self.shifted_back(channel, by_mmhg);
+            self.tracker.shift(channel, by_mmhg);
+        } else {
+            self.resting
+                .get_or_insert(self.episodes.len().saturating_sub(1));
+            self.tracker.rest(&first, cut_s);
+        }
+        self.tracker.rewind_to(cut_s);
+        self.not_before_s = self.not_before_s.max(first.start_s.max(cut_s - 3600.0));
+        Some(cut_s)
     }
 
     /// An excursion in which the pump alarmed, was relieved, and alarmed again, cut at each relief: the restart after
@@ -203,32 +310,56 @@ impl<'a> Walk<'a> {
                 .filter(|t| first_s < *t && *t < next_s)
                 .reduce(f64::min);
             let Some(restart_s) = restart_s else { continue };
-            let deviation = |from_s: f64, to_s: f64, fold: fn(f64, f64) -> f64, start: f64| {
-                let blocks = &self.tracker.blocks;
-                let from = blocks.partition_point(|b| b.t_s < from_s);
-                blocks[from..]
-                    .iter()
-                    .take_while(|b| b.t_s <= to_s)
-                    .filter(|b| excursion.up[b.channel] && b.own_runs)
-                    .map(|b| b.deviation_mmhg)
-                    .fold(start, fold)
-            };
-            let at_alarm = deviation(first_s - 120.0, first_s + 60.0, f64::max, 0.0);
-            let after = deviation(restart_s, next_s, f64::min, f64::INFINITY);
-            if 0.5 * at_alarm < after {
+            // After a deed that may have cleared the line a short calm is enough.
+            let deed = self.record.events.iter().any(|e| {
+                let clears = matches!(
+                    e.kind,
+                    EventKind::Flush
+                        | EventKind::FilterChange
+                        | EventKind::SetChange
+                        | EventKind::CatheterChange
+                        | EventKind::ClampOpened
+                );
+                clears && first_s <= e.t_s && e.t_s <= restart_s + 60.0
+            });
+            let share = if deed { 0.4 } else { 1.0 };
+            if !self.calm_between(excursion, restart_s, next_s, share) {
                 continue;
             }
             if let Some(last) = parts.last_mut() {
                 let mut rest = last.clone();
                 last.end_s = Some(restart_s);
-                last.bouts = vec![(last.start_s, restart_s.max(last.start_s))];
+                last.bouts = within(&last.bouts, last.start_s, restart_s);
                 rest.start_s = restart_s;
                 rest.seen_s = rest.seen_s.max(restart_s + 90.0);
-                rest.bouts = vec![(restart_s, rest.bouts.last().map_or(next_s, |b| b.1))];
+                rest.bouts = within(&rest.bouts, restart_s, next_s.max(rest.seen_s));
                 parts.push(rest);
             }
         }
         parts
+    }
+
+    /// Whether the channels that stood out ran calmly between two moments, for so large a share of what shows that the
+    /// line was open.
+    fn calm_between(&self, excursion: &Excursion, from_s: f64, to_s: f64, share: f64) -> bool {
+        let blocks = &self.tracker.blocks;
+        let from = blocks.partition_point(|b| b.t_s < from_s);
+        let mut since_s: Option<f64> = None;
+        for block in blocks[from..]
+            .iter()
+            .take_while(|b| b.t_s <= to_s)
+            .filter(|b| excursion.up[b.channel] && b.own_runs && b.settled)
+        {
+            if block.deviation_mmhg < 0.6 * block.bar_mmhg {
+                let since_s = *since_s.get_or_insert(block.t_s);
+                if share * self.tracker.calm_enough_s(block) <= block.last_s - since_s {
+                    return true;
+                }
+            } else {
+                since_s = None;
+            }
+        }
+        false
     }
 
     fn take_part(&mut self, excursion: Excursion, alarm_s: Option<f64>) {
@@ -301,7 +432,7 @@ impl<'a> Walk<'a> {
             excursion,
             alarm_s,
             not_before_s: self.not_before_s,
-            read_to_s: self.record.end_s(),
+            read_to_s: self.read_to_s,
             after_relief: self.after_relief,
         }
     }
@@ -399,6 +530,19 @@ impl<'a> Walk<'a> {
     }
 }
 
+/// The bouts that lie between two moments, cut to them; one over all where none does.
+fn within(bouts: &[(f64, f64)], from_s: f64, to_s: f64) -> Vec<(f64, f64)> {
+    let mut inside: Vec<(f64, f64)> = bouts
+        .iter()
+        .filter(|b| b.0 < to_s && from_s < b.1)
+        .map(|b| (b.0.max(from_s), b.1.min(to_s)))
+        .collect();
+    if inside.is_empty() {
+        inside.push((from_s, to_s.max(from_s)));
+    }
+    inside
+}
+
 /// Several excursions as one with several bouts.
 fn united(cluster: &[Excursion]) -> Excursion {
     let mut all = cluster[0].clone();
@@ -484,6 +628,20 @@ fn alarms(record: &Record, doings: &Doings) -> Vec<(usize, f64)> {
         same
     });
     found
+}
+
+/// All alarms of air in a channel's line or of its empty container.
+fn supply_alarms(record: &Record) -> Vec<(usize, f64)> {
+    record
+        .events
+        .iter()
+        .filter(|e| context::of_supply(e))
+        .filter_map(|e| {
+            let id = e.channel.as_deref()?;
+            let channel = record.channels.iter().position(|c| c.id == id)?;
+            Some((channel, e.t_s))
+        })
+        .collect()
 }
 
 /// How long the line's pressure lags behind its flow, hours: R·C, with R from a first look at the record.

@@ -9,6 +9,9 @@
 
 use nalgebra::{DMatrix, DVector};
 
+/// Prior of the log of the residuals' spread over what is expected: a line follows the equations so closely, more or
+/// less, in every record another (our judgement).
+const LOG_SCALE: Prior = Prior { mean: 0.2, sd: 0.5 };
 /// Degrees of freedom of the errors: heavy enough for knocks and coughs.
 const NU: f64 = 4.0;
 
@@ -41,8 +44,8 @@ pub struct Fit {
     pub covariance: DMatrix<f64>,
     /// Natural log of the marginal likelihood, by Laplace.
     pub log_evidence: f64,
-    /// Weighted mean of squared standardised residuals, each cut at 25: about 1 where the explanation holds.
-    pub misfit: f64,
+    /// Spread of the residuals over what was expected of them: about 1 where the explanation holds.
+    pub scale: f64,
 }
 
 impl Fit {
@@ -58,6 +61,10 @@ pub fn log_density(standardised: f64) -> f64 {
     const CONSTANT: f64 = -0.980_829_253_011_726_2;
     CONSTANT - 0.5 * (NU + 1.0) * (1.0 + standardised * standardised / NU).ln()
 }
+
+/// Mean of [`log_density`] over its own distribution: minus the entropy of Student's t with 4 degrees of freedom,
+/// (ν+1)/2·[ψ((ν+1)/2) − ψ(ν/2)] + ln[√ν·B(ν/2, ½)] = 1.6818.
+pub const MEAN_LOG_DENSITY: f64 = -1.681_8;
 
 /// Fits `predict` (parameters, into predictions) from several starts and keeps the best.
 ///
@@ -86,8 +93,49 @@ pub fn fit(
         let (_, theta) = best?;
         best = descend(observations, priors, &theta, predict, MOST_STEPS);
     }
-    let (loss, theta) = best?;
-    summarise(observations, priors, loss, theta, predict)
+    let (_, mut theta) = best?;
+    // How far off the readings are is found along with the parameters, in turns.
+    let mut scaled = observations.to_vec();
+    let mut log_scale = 0.0;
+    let mut loss = 0.0;
+    for _ in 0..2 {
+        let mut predicted = Vec::new();
+        predict(&theta, &mut predicted);
+        log_scale = best_log_scale(observations, &predicted);
+        for (s, o) in scaled.iter_mut().zip(observations) {
+            s.sd = o.sd * log_scale.exp();
+        }
+        (loss, theta) = descend(&scaled, priors, &theta, predict, FIRST_STEPS)?;
+    }
+    summarise(&scaled, priors, loss, theta, log_scale, predict)
+}
+
+/// The residuals' spread over the expected one that is most probable, as its log: golden-section search.
+fn best_log_scale(observations: &[Observation], predicted: &[f64]) -> f64 {
+    let squares: Vec<(f64, f64)> = observations
+        .iter()
+        .zip(predicted)
+        .map(|(o, p)| (o.weight, ((o.value - p) / o.sd).powi(2)))
+        .collect();
+    let loss = |log_scale: f64| {
+        let precision = (-2.0 * log_scale).exp();
+        let data: f64 = squares
+            .iter()
+            .map(|(w, z2)| w * (0.5 * (NU + 1.0) * (1.0 + z2 * precision / NU).ln() + log_scale))
+            .sum();
+        data + 0.5 * ((log_scale - LOG_SCALE.mean) / LOG_SCALE.sd).powi(2)
+    };
+    let ratio = 0.5 * (5.0f64.sqrt() - 1.0);
+    let (mut low, mut high) = (-1.0, 4.0);
+    for _ in 0..20 {
+        let (a, b) = (high - ratio * (high - low), low + ratio * (high - low));
+        if loss(a) < loss(b) {
+            high = b;
+        } else {
+            low = a;
+        }
+    }
+    0.5 * (low + high)
 }
 
 const MOST_STEPS: usize = 25;
@@ -228,6 +276,7 @@ fn summarise(
     priors: &[Prior],
     loss: f64,
     theta: Vec<f64>,
+    log_scale: f64,
     predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
 ) -> Option<Fit> {
     let mut predicted = Vec::new();
@@ -241,19 +290,17 @@ fn summarise(
         .sum();
     // ln N(θ*; prior) has −½ ln 2π − ln sd for each parameter; Laplace adds +½ ln 2π for each: they cancel.
     let prior_constants: f64 = priors.iter().map(|p| -p.sd.ln()).sum();
-    let log_evidence = -loss + constants + prior_constants - 0.5 * log_det;
     let weight: f64 = observations.iter().map(|o| o.weight).sum();
-    let misfit: f64 = observations
-        .iter()
-        .zip(&predicted)
-        .map(|(o, p)| o.weight * ((o.value - p) / o.sd).powi(2).min(25.0))
-        .sum::<f64>()
-        / weight.max(1e-9);
+    // The same for the scale, whose curvature for Student's t is 2ν/(ν + 3) for each observation.
+    let off = (log_scale - LOG_SCALE.mean) / LOG_SCALE.sd;
+    let scale_curvature = 2.0 * NU / (NU + 3.0) * weight + 1.0 / (LOG_SCALE.sd * LOG_SCALE.sd);
+    let of_scale = -0.5 * off * off - LOG_SCALE.sd.ln() - 0.5 * scale_curvature.ln();
+    let log_evidence = -loss + constants + prior_constants - 0.5 * log_det + of_scale;
     log_evidence.is_finite().then(|| Fit {
         theta,
         covariance: cholesky.inverse(),
         log_evidence,
-        misfit,
+        scale: log_scale.exp(),
     })
 }
 

@@ -1,9 +1,8 @@
 //! Weighs the explanations of one excursion: probabilities of causes and sites.
 //!
 //! In: the record and an excursion. Out: a [`Judgement`]: every explanation's fit, the probability of each
-//! cause, and of none of them. Each explanation's marginal likelihood is tempered ([`TEMPER`]) since
-//! neighbouring readings share their errors and no line follows the equations exactly, then multiplied by the
-//! prior of its cause and by what is known beyond the pressure.
+//! cause, and of none of them. Each explanation's marginal likelihood is multiplied by the prior of its cause and by
+//! what is known beyond the pressure.
 
 use super::causes::{
     Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
@@ -19,10 +18,16 @@ use super::window::{self, Seen, Window};
 use crate::record::{EventKind, Record};
 use crate::time::Span;
 
-/// Power to which marginal likelihoods are taken.
-pub const TEMPER: f64 = 0.35;
 /// A cough, a knock or a glitch is over within this, seconds (common practice, no source).
 const BRIEF_S: f64 = 90.0;
+/// Natural log of how likely an alarm is where the pressure gives no reason for one.
+const CHANCE_ALARM: f64 = -6.0;
+/// How many independent readings an alarm is worth as one.
+const ALARM_WEIGHT: f64 = 0.35;
+/// After a stop the pressure that stands tells a block from a knock: so much of it is fitted, seconds.
+const STANDING_S: f64 = 180.0;
+/// Share of the prior for a filter below the join, where nobody says where it sits and several channels meet.
+const BELOW_SHARE: f64 = 0.75;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
 /// A reading that no cause explains is this many times its spread away, as a rule.
@@ -85,7 +90,7 @@ impl Judgement {
         self.weighed
             .iter()
             .filter(|w| test(&w.fitted))
-            .map(|w| TEMPER * w.fitted.log_evidence)
+            .map(|w| w.fitted.log_evidence)
             .max_by(f64::total_cmp)
     }
 }
@@ -120,7 +125,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     // What follows the relief, or what staff did after the stop, is another line; what precedes is the baseline.
     let stop_s = stop(case, last_out_s);
     let end_s = match stop_s {
-        Some(stop_s) => first_touch(case, stop_s).min(last_out_s.max(stop_s + 30.0)),
+        Some(stop_s) => first_touch(case, stop_s).min(last_out_s.max(stop_s + STANDING_S)),
         None if 2 <= excursion.bouts.len() => until_s,
         None => last_out_s.min(until_s),
     };
@@ -145,7 +150,8 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     for (o, seen) in window.observations.iter_mut().zip(&window.seen) {
         o.value -= case.tracker.offset_mmhg[seen.channel];
     }
-    if let Some((seen, observation)) = alarm_reading(case, &window) {
+    let alarm = alarm_reading(case, &window);
+    if let Some((seen, observation)) = alarm {
         window.seen.push(seen);
         window.observations.push(observation);
     }
@@ -170,7 +176,14 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             0.05e-3 + filter + case.parts.tail_ml_per_mmhg,
         ],
     };
-    let clues = context::clues(record, doings, excursion);
+    let clues = context::clues(
+        record,
+        doings,
+        case.tracker,
+        excursion,
+        case.alarm_s,
+        case.read_to_s,
+    );
     let mut weighed = Vec::new();
     for (explanations, share) in candidates(case, &setting, place) {
         let each = share / explanations.len().max(1) as f64;
@@ -186,7 +199,8 @@ pub fn judge(case: &Case) -> Option<Judgement> {
                 })
                 .map(|c| c.log_factor)
                 .sum();
-            let log_weight = each.ln() + context + TEMPER * fitted.log_evidence;
+            let alarmed = alarm.map_or(0.0, |(_, limit)| log_alarm(&fitted, &limit));
+            let log_weight = each.ln() + context + alarmed + fitted.log_evidence;
             weighed.push(Weighed {
                 fitted,
                 log_weight,
@@ -195,12 +209,11 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         }
     }
     let unexplained = UNEXPLAINED_SHARE.ln()
-        + TEMPER
-            * window
-                .observations
-                .iter()
-                .map(|o| o.weight * (fit::log_density(0.0) - (UNEXPLAINED_SPREADS * o.sd).ln()))
-                .sum::<f64>();
+        + window
+            .observations
+            .iter()
+            .map(|o| o.weight * (fit::MEAN_LOG_DENSITY - (UNEXPLAINED_SPREADS * o.sd).ln()))
+            .sum::<f64>();
     Some(normalise(record, window, weighed, unexplained, clues))
 }
 
@@ -234,17 +247,28 @@ fn alarm_reading(case: &Case, window: &Window) -> Option<(Seen, Observation)> {
         Observation {
             value,
             sd,
-            weight: 1.0,
+            weight: ALARM_WEIGHT,
         },
     ))
+}
+
+/// Natural log of how likely the pump is to alarm where an explanation has the pressure that it has: sure at the limit,
+/// seldom far from it. An artefact alone needs no pressure for it.
+fn log_alarm(fitted: &Fitted, limit: &Observation) -> f64 {
+    let Some(predicted) = fitted
+        .predicted
+        .last()
+        .filter(|_| fitted.cause != Cause::Artefact)
+    else {
+        return 0.0;
+    };
+    let short = (limit.value - predicted) / limit.sd;
+    CHANCE_ALARM.max(-0.5 * (short - 1.5).max(0.0).powi(2))
 }
 
 /// When the climb stopped the pump: at the alarm, or at a stop with the pressure high where nobody noted one.
 fn stop(case: &Case, last_out_s: f64) -> Option<f64> {
     let excursion = case.excursion;
-    if 2 <= excursion.bouts.len() {
-        return None;
-    }
     let by_pump = case.doings.pauses.iter().find(|p| {
         let up = case
             .record
@@ -406,9 +430,15 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
         Cause::CatheterBlocked,
         vec![Box::new(SharedStep::new(setting))],
     );
+    let bouts: Vec<(f64, f64)> = excursion
+        .bouts
+        .iter()
+        .copied()
+        .filter(|b| b.0 < setting.window.end_s())
+        .collect();
     add(
         Cause::CatheterPositional,
-        Positional::new(setting, &excursion.bouts)
+        Positional::new(setting, &bouts)
             .map(|p| Box::new(p) as Box<dyn Explanation>)
             .into_iter()
             .collect(),
@@ -426,29 +456,59 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
         Cause::CatheterNarrowing,
         grown(Cause::CatheterNarrowing, Clock::Time, None),
     );
-    let filter_on = match place {
-        FilterPlace::Shared => Some(None),
-        FilterPlace::On(c) => Some(Some(c)),
-        FilterPlace::Nowhere => None,
+    let unsaid = case
+        .record
+        .line
+        .as_ref()
+        .is_none_or(|l| l.filter.position.is_none());
+    // The one channel that rose, if it was one alone: only there can a filter above the join be.
+    let alone = (0..n)
+        .filter(|&c| excursion.up[c])
+        .reduce(|_, _| n)
+        .filter(|&c| c < n);
+    let places: Vec<(Option<usize>, f64)> = match place {
+        FilterPlace::Nowhere => Vec::new(),
+        FilterPlace::On(c) => vec![(Some(c), 1.0)],
+        FilterPlace::Shared if unsaid && 1 < n => std::iter::once((None, BELOW_SHARE))
+            .chain(alone.map(|c| (Some(c), (1.0 - BELOW_SHARE) / n as f64)))
+            .collect(),
+        FilterPlace::Shared => vec![(None, 1.0)],
     };
-    if let Some(on) = filter_on {
+    let pauses: Vec<Span> = case.doings.line_pauses.iter().map(|p| p.span).collect();
+    let medication_s = context::medication_before(case.record, excursion.start_s);
+    for (on, part) in places {
+        let mut add = |cause: Cause, explanations: Vec<Box<dyn Explanation>>| {
+            if !explanations.is_empty() {
+                groups.push((explanations, part * share(cause)));
+            }
+        };
         add(
             Cause::FilterLoading,
             grown(Cause::FilterLoading, Clock::Volume, on),
         );
-        let pauses: Vec<Span> = case.doings.line_pauses.iter().map(|p| p.span).collect();
+        let stood: Vec<Span> = match on {
+            None => pauses.clone(),
+            Some(c) => case
+                .doings
+                .pauses
+                .iter()
+                .filter(|p| p.channel == case.record.channels[c].id)
+                .map(|p| p.span)
+                .collect(),
+        };
         add(
             Cause::FilterSettling,
-            Settling::new(setting, &pauses)
+            Settling::new(setting, &stood, on)
                 .map(|s| Box::new(s) as Box<dyn Explanation>)
                 .into_iter()
                 .collect(),
         );
-        if let Some(at_s) = context::medication_before(case.record, excursion.start_s) {
+        if let Some(at_s) = medication_s {
             let made = [Law::Intermediate, Law::Complete].map(|law| {
                 Box::new(Growth::from_moment(
                     Cause::FilterPrecipitate,
                     law,
+                    on,
                     setting,
                     at_s,
                 )) as Box<dyn Explanation>
@@ -456,6 +516,11 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
             add(Cause::FilterPrecipitate, made.into());
         }
     }
+    let mut add = |cause: Cause, explanations: Vec<Box<dyn Explanation>>| {
+        if !explanations.is_empty() {
+            groups.push((explanations, share(cause)));
+        }
+    };
     if case.alarm_s.is_some() {
         add(
             Cause::LimitTooLow,

@@ -12,6 +12,7 @@ mod causes;
 mod checks;
 pub mod clamp_test;
 mod context;
+mod deeds;
 mod evidence;
 mod examine;
 pub mod expect;
@@ -24,6 +25,7 @@ mod outline;
 mod parts;
 mod regimes;
 mod review;
+mod second;
 mod tracker;
 mod window;
 

@@ -58,12 +58,13 @@ fn course(cause: Cause) -> Course {
     }
 }
 
-/// The onset with its 90 % interval: the draws of the suggested site's explanations, weighted by probability.
+/// The onset with its 90 % interval: the draws of the likeliest cause's explanations, weighted by probability.
 fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
+    let cause = judgement.best_of(site).map(|w| w.fitted.cause);
     let mut draws: Vec<(f64, f64)> = judgement
         .weighed
         .iter()
-        .filter(|w| w.fitted.cause.site() == site && 1e-4 < w.probability)
+        .filter(|w| Some(w.fitted.cause) == cause && 1e-4 < w.probability)
         .flat_map(|w| {
             let each = w.probability / w.fitted.onset_draws_s.len().max(1) as f64;
             w.fitted.onset_draws_s.iter().map(move |&t| (t, each))
@@ -185,7 +186,7 @@ fn block_compliance(case: &Case, best: Option<&Weighed>) -> Option<Estimate> {
         .iter()
         .map(|c| c.1)
         .fold(0.0, f64::max);
-    let sd = w.fitted.fit.sd(2).hypot(0.05);
+    let sd = (figures::WIDER * w.fitted.fit.sd(2)).hypot(0.05);
     (steps && sd < 0.7 * before).then(|| {
         let value = filled(case, w) * 1000.0;
         Estimate {
@@ -218,7 +219,7 @@ fn release(case: &Case, judgement: &Judgement, best: Option<&Weighed>) -> Option
         .unwrap_or_else(|| peak(case));
     let rise = (held - w.fitted.fit.theta[0]).max(0.0);
     let value = filled(case, w) * rise;
-    let sd = w.fitted.fit.sd(2).hypot(0.1);
+    let sd = (figures::WIDER * w.fitted.fit.sd(2)).hypot(0.1);
     Estimate::new(value, value * (-1.96 * sd).exp(), value * (1.96 * sd).exp())
 }
 

@@ -28,10 +28,16 @@ const LEAST_SHARE: f64 = 0.35;
 const OUTLET_APART_MMHG: f64 = 8.0;
 /// How many spreads a deviation must stand out by.
 const SPREADS: f64 = 3.5;
-/// A reading belongs to a bout's height from this share of its greatest deviation on.
-const HIGH_SHARE: f64 = 0.55;
+/// A bout is on from this share of the excursion's greatest deviation, and over below [`LOW_SHARE`] of it.
+const HIGH_SHARE: f64 = 0.5;
+/// See [`HIGH_SHARE`].
+const LOW_SHARE: f64 = 0.25;
 /// An excursion is over after so long at the baseline while the line runs, seconds.
 const CALM_S: f64 = 240.0;
+/// A baseline with an obstruction that stays is learnt from so long before, seconds.
+const RESTED_S: f64 = 3600.0;
+/// See [`Tracker::calm_enough_s`].
+const MOST_CALM_S: f64 = 1800.0;
 /// The record's first stretch, which is taken for the baseline whatever it is, seconds, and in blocks.
 const FIRST_S: f64 = 600.0;
 const FIRST_BLOCKS: u32 = 4;
@@ -249,6 +255,12 @@ pub struct Tracker {
     pub baseline: Baseline,
     /// A known shift of each channel's pressure, mmHg: pumps that were raised or lowered.
     pub offset_mmhg: Vec<f64>,
+    /// The baseline before an obstruction that stayed and is now taken for the line as it is.
+    resting: Option<Baseline>,
+    /// When the line was back at it, seconds; taken by whoever follows the episodes.
+    pub restored_s: Option<f64>,
+    /// What all that gives way above a block in the line takes up, mL/mmHg.
+    store_ml_per_mmhg: f64,
     /// When the baseline was first known, seconds from the record's start.
     anchored_s: Option<f64>,
     next: usize,
@@ -287,6 +299,11 @@ impl Tracker {
             noise,
             baseline,
             offset_mmhg: vec![0.0; n],
+            resting: None,
+            restored_s: None,
+            store_ml_per_mmhg: prior.own_ml_per_mmhg.iter().map(|c| c.0).sum::<f64>()
+                + prior.filter_ml_per_mmhg
+                + prior.tail_ml_per_mmhg,
             anchored_s: None,
             next: 0,
             last_learnt_s,
@@ -300,10 +317,21 @@ impl Tracker {
     pub fn next_excursion(&mut self) -> Option<Excursion> {
         let n = self.noise.len();
         let mut hot: Vec<Vec<usize>> = vec![Vec::new(); n]; // blocks that stand out in a row, per channel
+        let mut back: Vec<usize> = Vec::new(); // blocks in a row that are back at the resting baseline
         while self.next < self.blocks.len() {
             let i = self.next;
             self.next += 1;
             self.judge(i);
+            if self.is_back(i) {
+                back.push(i);
+                if self.enough(&back) {
+                    self.restore(back[0]);
+                    back.clear();
+                    hot.iter_mut().for_each(Vec::clear);
+                }
+                continue;
+            }
+            back.clear();
             let block = &self.blocks[i];
             let c = block.channel;
             // The first readings are the baseline: a line file that is wrong is no obstruction.
@@ -339,6 +367,45 @@ impl Tracker {
     pub fn loosen_shared(&mut self, sd: f64) {
         let i = self.noise.len();
         self.baseline.covariance[(i, i)] += sd * sd;
+    }
+
+    /// An obstruction stays while something else begins: from a moment on, the line as it is with it is the baseline,
+    /// learnt from the hour before. The old one is kept for when the line is open again.
+    pub fn rest(&mut self, excursion: &Excursion, at_s: f64) {
+        let n = self.noise.len();
+        self.resting.get_or_insert_with(|| self.baseline.clone());
+        for i in n..=2 * n {
+            let sd = 2.0 * self.baseline.mean[i].abs().max(0.1);
+            self.baseline.covariance[(i, i)] += sd * sd;
+        }
+        let from_s = excursion.start_s.max(at_s - RESTED_S);
+        let range = self.blocks.partition_point(|b| b.t_s < from_s)
+            ..self.blocks.partition_point(|b| b.last_s < at_s);
+        for i in range {
+            self.judge(i);
+            self.learn(i);
+        }
+        self.rewind_to(at_s);
+    }
+
+    /// Whether a block that stands out below is what the resting baseline expects.
+    fn is_back(&self, i: usize) -> bool {
+        let block = &self.blocks[i];
+        let Some(resting) = self.resting.as_ref().filter(|_| stands_out(block) < 0) else {
+            return false;
+        };
+        let x = Baseline::regressors(block.channel, &block.flow_ml_h);
+        let expected = resting.mean.dot(&x) + self.offset_mmhg[block.channel];
+        (block.pressure_mmhg - expected).abs() < block.bar_mmhg
+    }
+
+    fn restore(&mut self, first: usize) {
+        if let Some(baseline) = self.resting.take() {
+            self.baseline = baseline;
+            let t_s = self.blocks[first].t_s;
+            self.restored_s = Some(t_s);
+            self.rewind_to(t_s);
+        }
     }
 
     /// Takes what an excursion showed into the baseline: it was no obstruction.
@@ -385,8 +452,8 @@ impl Tracker {
         let drop = self.baseline.shared() * block.flow_ml_h.iter().sum::<f64>();
         let mut bar = (SPREADS * spread)
             .max(LEAST_DEVIATION_MMHG)
-            .max(LEAST_SHARE * drop);
-        bar = bar.max(1.1 * self.noise[block.channel].rounding_mmhg);
+            .max(LEAST_SHARE * drop)
+            .max(1.1 * self.noise[block.channel].rounding_mmhg);
         if !block.settled {
             bar = bar.max(0.8 * drop) + 5.0;
         }
@@ -462,23 +529,27 @@ impl Tracker {
         for j in first..=seen {
             mark(&mut excursion, &self.blocks[j]);
         }
-        let mut height = 0.0f64;
+        let mut back: Vec<usize> = Vec::new();
         let mut calm_since: Option<f64> = None;
         let mut calm_running: Vec<f64> = Vec::new(); // moments of calm blocks while the line ran
         while self.next < self.blocks.len() {
             let i = self.next;
             self.next += 1;
             self.judge(i);
+            if self.is_back(i) {
+                back.push(i);
+                if self.enough(&back) {
+                    self.restore(back[0]);
+                    excursion.end_s = self.restored_s;
+                    excursion.bouts = self.bouts(&excursion, first);
+                    return excursion;
+                }
+                continue;
+            }
+            back.clear();
             let block = &self.blocks[i];
             if stands_out(block) != 0 {
                 mark(&mut excursion, block);
-                // A bout ends where it last stood high: what follows is the fall after the relief.
-                height = height.max(block.deviation_mmhg.abs());
-                if HIGH_SHARE * height <= block.deviation_mmhg.abs()
-                    && let Some(last) = excursion.bouts.last_mut()
-                {
-                    last.1 = block.last_s;
-                }
                 calm_since = None;
                 calm_running.clear();
                 continue;
@@ -490,16 +561,63 @@ impl Tracker {
                 }
             }
             let calm_s = calm_running.first().map_or(0.0, |t| block.t_s - t);
-            if 3 * n <= calm_running.len() && CALM_S <= calm_s {
+            if 3 * n <= calm_running.len() && self.calm_enough_s(block) <= calm_s {
                 excursion.end_s = calm_since;
-                self.rewind_to(calm_since.unwrap_or(block.t_s));
+                excursion.bouts = self.bouts(&excursion, first);
+                self.rewind_to(calm_since.unwrap_or(self.blocks[i].t_s));
                 return excursion;
             }
         }
         if n <= calm_running.len() {
             excursion.end_s = calm_since;
         }
+        excursion.bouts = self.bouts(&excursion, first);
         excursion
+    }
+
+    /// The stretches of an excursion in which it stood high: several where it came and went while the line ran. While
+    /// the line is paused nothing can be said against it.
+    fn bouts(&self, excursion: &Excursion, first: usize) -> Vec<(f64, f64)> {
+        let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
+        let inside: Vec<&Block> = self.blocks[first..]
+            .iter()
+            .take_while(|b| b.t_s <= until_s)
+            .filter(|b| b.bar_mmhg.is_finite())
+            .collect();
+        // The channel that moved most shows it best.
+        let (mut height, mut most) = (0.0, self.blocks[first].channel);
+        for block in &inside {
+            if height < block.deviation_mmhg.abs() {
+                (height, most) = (block.deviation_mmhg.abs(), block.channel);
+            }
+        }
+        let mut bouts = vec![(excursion.start_s, excursion.start_s)];
+        let mut on = true;
+        for block in inside.into_iter().filter(|b| b.channel == most) {
+            let out = block.deviation_mmhg.abs();
+            if HIGH_SHARE * height <= out {
+                match bouts.last_mut() {
+                    Some(last) if on => last.1 = block.last_s,
+                    _ => bouts.push((block.t_s, block.last_s)),
+                }
+                on = true;
+            } else if out <= LOW_SHARE * height
+                && block.own_runs
+                && block.settled
+                && bouts.last().is_some_and(|b| b.0 < b.1)
+            {
+                on = false;
+            }
+        }
+        bouts
+    }
+
+    /// How long a running line must stay calm to say that it is open, seconds: a blocked one, relieved of its pressure
+    /// and started again, climbs through calm pressures too, but no slower than its stores take up the flow.
+    pub fn calm_enough_s(&self, block: &Block) -> f64 {
+        let flow: f64 = block.flow_ml_h.iter().sum();
+        let climb_s = 3600.0 * block.bar_mmhg * self.store_ml_per_mmhg / flow.max(0.05);
+        (60.0 + 2.5 * climb_s).clamp(CALM_S, MOST_CALM_S)
     }
 }
 

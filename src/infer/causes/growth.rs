@@ -92,9 +92,15 @@ impl Growth {
     }
 
     /// Growth whose onset is known from elsewhere: a medication's start.
-    pub fn from_moment(cause: Cause, law: Law, setting: &Setting, moment_s: f64) -> Self {
+    pub fn from_moment(
+        cause: Cause,
+        law: Law,
+        on_channel: Option<usize>,
+        setting: &Setting,
+        moment_s: f64,
+    ) -> Self {
         let window = setting.window;
-        let knot_u = clock_of(window, Clock::Volume, None);
+        let knot_u = clock_of(window, Clock::Volume, on_channel);
         let at = |t_s: f64| interpolate(&window.knot_s, &knot_u, t_s);
         let grown = (at(setting.peak_s) - at(moment_s)).max(1e-3);
         // It sets in within some ten minutes of running after the moment.
@@ -103,7 +109,7 @@ impl Growth {
             mean: at(moment_s) + ten_minutes,
             sd: ten_minutes,
         };
-        Self::with_onset(cause, Clock::Volume, law, None, setting, onset, grown)
+        Self::with_onset(cause, Clock::Volume, law, on_channel, setting, onset, grown)
     }
 
     fn with_onset(
@@ -186,22 +192,13 @@ impl Explanation for Growth {
             let share = course.drive.shared_ml_per_mmhg;
             course.drive.shared_ml_per_mmhg = share.max(self.shared_ml_per_mmhg);
         }
-        let n = course.drive.channels;
-        for (k, t) in course.middle_s.iter().enumerate() {
+        for k in 0..course.middle_s.len() {
             let u = match (self.clock, self.on_channel) {
                 (Clock::Volume, None) => course.middle_ml[k],
-                _ => interpolate(&self.knot_s, &self.knot_u, *t),
+                _ => interpolate(&self.knot_s, &self.knot_u, course.middle_s[k]),
             };
             let factor = self.law.factor((u - onset) / scale);
-            match self.on_channel {
-                None => course.drive.shared_mmhg_h_per_ml[k] *= factor,
-                // The filter in a channel's own tubing is most of that tubing's resistance and not part of
-                // the shared one: it grows from a like size.
-                Some(c) => {
-                    course.drive.own_mmhg_h_per_ml[k * n + c] +=
-                        (factor - 1.0) * course.drive.shared_mmhg_h_per_ml[k];
-                }
-            }
+            course.grow(k, self.on_channel, factor);
         }
     }
 

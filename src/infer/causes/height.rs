@@ -34,7 +34,7 @@ impl Explanation for HeightChange {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        // Some 20 cm either way, seldom more than 50.
+        // Some 30 cm either way, seldom more than 70.
         vec![
             Prior {
                 mean: 0.0,
@@ -42,7 +42,7 @@ impl Explanation for HeightChange {
             },
             Prior {
                 mean: 0.0,
-                sd: 15.0,
+                sd: 25.0,
             },
         ]
     }

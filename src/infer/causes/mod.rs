@@ -24,6 +24,7 @@ pub use supply::SupplyStop;
 pub use tubing::TubingBlock;
 pub use uneven::Uneven;
 
+use super::figures;
 use super::fit::{self, Fit, Prior};
 use super::network::{self, Drive};
 use super::review::Cause;
@@ -58,6 +59,22 @@ pub struct Course {
     pub middle_ml: Vec<f64>,
     /// The line.
     pub drive: Drive,
+}
+
+impl Course {
+    /// Makes the resistance of an interval this many times its baseline: the shared one, or, for a filter in a channel's
+    /// own tubing, that one's. Such a filter is most of the tubing's resistance and not part of the shared one: it
+    /// grows from a like size.
+    fn grow(&mut self, interval: usize, on_channel: Option<usize>, factor: f64) {
+        let shared = &mut self.drive.shared_mmhg_h_per_ml[interval];
+        match on_channel {
+            None => *shared *= factor,
+            Some(c) => {
+                let at = interval * self.drive.channels + c;
+                self.drive.own_mmhg_h_per_ml[at] += (factor - 1.0) * *shared;
+            }
+        }
+    }
 }
 
 /// A cause as a forward model.
@@ -288,7 +305,9 @@ fn onset_draws(explanation: &dyn Explanation, fitted: &Fit, common: usize) -> Ve
     let d = theta.len();
     let mut draws: Vec<f64> = (1..=99u32)
         .filter_map(|i| {
-            let z: Vec<f64> = (0..d).map(|j| normal_point(i, j)).collect();
+            let z: Vec<f64> = (0..d)
+                .map(|j| figures::WIDER * normal_point(i, j))
+                .collect();
             let own: Vec<f64> = (common..d)
                 .map(|r| theta[r] + (0..=r).map(|c| l[(r, c)] * z[c]).sum::<f64>())
                 .collect();

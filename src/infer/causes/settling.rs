@@ -2,9 +2,11 @@
 //!
 //! Growth with volume as in [`super::growth`], times a jump of its own for each long pause of the line.
 
-use super::{Course, Explanation, Setting};
+use super::growth::clock_of;
+use super::{Clock, Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
+use crate::infer::window::interpolate;
 use crate::time::Span;
 
 /// Most pauses that get a jump of their own: the longest.
@@ -19,14 +21,16 @@ const LOG_JUMP: Prior = Prior {
 pub struct Settling {
     /// Restarts, seconds, in order.
     restarts_s: Vec<f64>,
+    /// The channel whose own tubing holds the filter; `None` = below the join.
+    on_channel: Option<usize>,
     knot_s: Vec<f64>,
     knot_ml: Vec<f64>,
     log_scale: Prior,
 }
 
 impl Settling {
-    /// `None` where no pause of at least five minutes lies before the height of the episode.
-    pub fn new(setting: &Setting, line_pauses: &[Span]) -> Option<Self> {
+    /// `line_pauses` are the stops of what flows through the filter; `None` where no pause of at least five minutes lies before the height of the episode.
+    pub fn new(setting: &Setting, line_pauses: &[Span], on_channel: Option<usize>) -> Option<Self> {
         let window = setting.window;
         let mut pauses: Vec<Span> = line_pauses
             .iter()
@@ -39,11 +43,13 @@ impl Settling {
         pauses.truncate(MOST_PAUSES);
         let mut restarts_s: Vec<f64> = pauses.iter().map(|p| p.end_s).collect();
         restarts_s.sort_by(f64::total_cmp);
-        let volume = window.volume_at(setting.peak_s).max(1e-3);
+        let knot_ml = clock_of(window, Clock::Volume, on_channel);
+        let volume = interpolate(&window.knot_s, &knot_ml, setting.peak_s).max(1e-3);
         (!restarts_s.is_empty()).then(|| Self {
             restarts_s,
+            on_channel,
             knot_s: window.knot_s.clone(),
-            knot_ml: window.volume_ml.clone(),
+            knot_ml,
             log_scale: Prior {
                 mean: (4.0 * volume).ln(),
                 sd: 1.2,
@@ -68,6 +74,10 @@ impl Explanation for Settling {
         Cause::FilterSettling
     }
 
+    fn channel(&self) -> Option<usize> {
+        self.on_channel
+    }
+
     fn priors(&self) -> Vec<Prior> {
         let mut priors = vec![self.log_scale];
         priors.resize(1 + self.restarts_s.len(), LOG_JUMP);
@@ -90,8 +100,13 @@ impl Explanation for Settling {
 
     fn shape(&self, own: &[f64], course: &mut Course) {
         for k in 0..course.middle_s.len() {
-            let log = self.log_factor(own, course.middle_s[k], course.middle_ml[k]);
-            course.drive.shared_mmhg_h_per_ml[k] *= log.exp();
+            let t_s = course.middle_s[k];
+            let ml = match self.on_channel {
+                None => course.middle_ml[k],
+                Some(_) => interpolate(&self.knot_s, &self.knot_ml, t_s),
+            };
+            let factor = self.log_factor(own, t_s, ml).exp();
+            course.grow(k, self.on_channel, factor);
         }
     }
 

@@ -7,14 +7,21 @@ use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
 
-/// Spread that a reading within an artefact has over its usual one.
-const WILD: f64 = 12.0;
+/// What a reading within an artefact costs, natural log, as that of one that may lie anywhere, and all of them together
+/// at the most: neighbours share the cough that moved them.
+const WILD_COST: f64 = 1.0;
+/// See [`WILD_COST`].
+const MOST_COST: f64 = 5.0;
+/// What lies so near an artefact may belong to it, seconds.
+const EDGE_S: f64 = 15.0;
 
 /// The line stays as it was.
 pub struct Steady {
     cause: Cause,
     /// Stretches whose readings are an artefact's.
     wild: Vec<(f64, f64)>,
+    /// Factor on the spread of those.
+    wild_factor: f64,
     start_s: f64,
 }
 
@@ -24,16 +31,32 @@ impl Steady {
         Self {
             cause: Cause::LimitTooLow,
             wild: Vec::new(),
+            wild_factor: 1.0,
             start_s: setting.start_s,
         }
     }
 
     /// Artefact: the readings in the bouts are not the line's.
     pub fn artefact(setting: &Setting, bouts: &[(f64, f64)]) -> Self {
-        let wild = bouts.iter().map(|b| (b.0 - 60.0, b.1 + 60.0)).collect();
+        let wild: Vec<(f64, f64)> = bouts.iter().map(|b| (b.0 - EDGE_S, b.1 + EDGE_S)).collect();
+        let window = setting.window;
+        let within = window
+            .seen
+            .iter()
+            .zip(&window.observations)
+            .filter(|(seen, _)| {
+                let t_s = window.knot_s[seen.knot];
+                wild.iter().any(|w| w.0 <= t_s && t_s <= w.1)
+            });
+        let weights: Vec<f64> = within.map(|(_, o)| o.weight).collect();
+        let cost = (WILD_COST * weights.len() as f64).min(MOST_COST);
+        let wild_factor = (cost / weights.iter().sum::<f64>().max(1e-6))
+            .min(6.0)
+            .exp();
         Self {
             cause: Cause::Artefact,
             wild,
+            wild_factor,
             start_s: setting.start_s,
         }
     }
@@ -56,7 +79,7 @@ impl Explanation for Steady {
 
     fn spread_factor(&self, _channel: usize, t_s: f64) -> f64 {
         if self.wild.iter().any(|w| w.0 <= t_s && t_s <= w.1) {
-            WILD
+            self.wild_factor
         } else {
             1.0
         }

@@ -10,8 +10,12 @@ use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
 use crate::infer::window::interpolate;
 
-/// Pieces of the broken line, of equal length in the clock.
-const PIECES: usize = 7;
+/// Pieces of the broken line: cut evenly in the clock, and where the pressure rose.
+const EVEN_CUTS: usize = 3;
+/// See [`EVEN_CUTS`].
+const RISE_CUTS: usize = 4;
+/// Cuts closer together than this share of the whole are one.
+const LEAST_PIECE: f64 = 0.01;
 /// Growth within a piece, as the log of the log of the factor: from a hundredth to many times.
 const LOG_RISE: Prior = Prior {
     mean: -1.9,
@@ -25,8 +29,8 @@ pub struct Uneven {
     on_channel: Option<usize>,
     knot_s: Vec<f64>,
     knot_u: Vec<f64>,
-    from_u: f64,
-    piece_u: f64,
+    /// Ends of the pieces, in the clock, rising.
+    edge_u: Vec<f64>,
     shared_ml_per_mmhg: f64,
 }
 
@@ -47,8 +51,7 @@ impl Uneven {
             clock,
             on_channel,
             knot_s: window.knot_s.clone(),
-            from_u,
-            piece_u: (to_u - from_u) / PIECES as f64,
+            edge_u: edges(setting, &knot_u, from_u, to_u),
             knot_u,
             shared_ml_per_mmhg: setting.shared_ml_per_mmhg[deep],
         }
@@ -56,15 +59,18 @@ impl Uneven {
 
     /// Log of the factor at a reading of the clock.
     fn log_factor(&self, own: &[f64], u: f64) -> f64 {
-        let at = (u - self.from_u) / self.piece_u;
-        if at <= 0.0 {
-            return 0.0;
+        let mut log = 0.0;
+        for (k, rise) in own.iter().enumerate() {
+            let (from, to) = (self.edge_u[k], self.edge_u[k + 1]);
+            // Past the height it goes on as it did in the last piece.
+            let most = if k + 1 == own.len() {
+                f64::INFINITY
+            } else {
+                1.0
+            };
+            log += rise.exp() * ((u - from) / (to - from)).clamp(0.0, most);
         }
-        let full = (at as usize).min(PIECES);
-        let done: f64 = own[..full].iter().map(|t| t.exp()).sum();
-        // Past the height it goes on as it did in the last piece.
-        let rest = own[full.min(PIECES - 1)].exp() * (at - full as f64);
-        (done + rest).min(9.0)
+        log.min(9.0)
     }
 }
 
@@ -78,12 +84,13 @@ impl Explanation for Uneven {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        vec![LOG_RISE; PIECES]
+        vec![LOG_RISE; self.edge_u.len() - 1]
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
-        let rising: Vec<f64> = (0..PIECES).map(|k| -3.5 + 0.5 * k as f64).collect();
-        vec![vec![-1.5; PIECES], rising]
+        let pieces = self.edge_u.len() - 1;
+        let rising: Vec<f64> = (0..pieces).map(|k| -3.5 + 0.5 * k as f64).collect();
+        vec![vec![-1.5; pieces], rising]
     }
 
     fn shape(&self, own: &[f64], course: &mut Course) {
@@ -91,20 +98,13 @@ impl Explanation for Uneven {
             let share = course.drive.shared_ml_per_mmhg;
             course.drive.shared_ml_per_mmhg = share.max(self.shared_ml_per_mmhg);
         }
-        let n = course.drive.channels;
-        for (k, t) in course.middle_s.iter().enumerate() {
+        for k in 0..course.middle_s.len() {
             let u = match (self.clock, self.on_channel) {
                 (Clock::Volume, None) => course.middle_ml[k],
-                _ => interpolate(&self.knot_s, &self.knot_u, *t),
+                _ => interpolate(&self.knot_s, &self.knot_u, course.middle_s[k]),
             };
             let factor = self.log_factor(own, u).exp();
-            match self.on_channel {
-                None => course.drive.shared_mmhg_h_per_ml[k] *= factor,
-                Some(c) => {
-                    course.drive.own_mmhg_h_per_ml[k * n + c] +=
-                        (factor - 1.0) * course.drive.shared_mmhg_h_per_ml[k];
-                }
-            }
+            course.grow(k, self.on_channel, factor);
         }
     }
 
@@ -114,11 +114,76 @@ impl Explanation for Uneven {
         for (k, t) in own.iter().enumerate() {
             let rise = t.exp();
             if target <= done + rise {
-                let u = self.from_u + self.piece_u * (k as f64 + (target - done) / rise);
+                let (from, to) = (self.edge_u[k], self.edge_u[k + 1]);
+                let u = from + (to - from) * (target - done) / rise;
                 return Some(interpolate(&self.knot_u, &self.knot_s, u));
             }
             done += rise;
         }
         self.knot_s.last().copied()
     }
+}
+
+/// Where the shape may bend: evenly in the clock, and where the resistance seemed to pass equal parts of its rise.
+fn edges(setting: &Setting, knot_u: &[f64], from_u: f64, to_u: f64) -> Vec<f64> {
+    let span = to_u - from_u;
+    let mut cuts: Vec<f64> = (1..=EVEN_CUTS)
+        .map(|k| from_u + span * k as f64 / (EVEN_CUTS + 1) as f64)
+        .collect();
+    let rise = rise(setting, knot_u, from_u, to_u);
+    if let (Some(first), Some(last)) = (rise.first(), rise.last()) {
+        for k in 1..=RISE_CUTS {
+            let level = first.1 + (last.1 - first.1) * k as f64 / (RISE_CUTS + 1) as f64;
+            cuts.extend(rise.iter().find(|r| level <= r.1).map(|r| r.0));
+        }
+    }
+    cuts.sort_by(f64::total_cmp);
+    let mut edges = vec![from_u];
+    for cut in cuts {
+        if edges[edges.len() - 1] + LEAST_PIECE * span < cut && cut < to_u - LEAST_PIECE * span {
+            edges.push(cut);
+        }
+    }
+    edges.push(to_u);
+    edges
+}
+
+/// The clock and the highest log of the apparent resistance so far, of the channel that rose most.
+fn rise(setting: &Setting, knot_u: &[f64], from_u: f64, to_u: f64) -> Vec<(f64, f64)> {
+    let window = setting.window;
+    let n = window.channels;
+    let mut best: Vec<(f64, f64)> = Vec::new();
+    for c in 0..n {
+        let outlet = setting.baseline.outlet_mmhg(c);
+        let apparent: Vec<(f64, f64)> = window
+            .seen
+            .iter()
+            .zip(&window.observations)
+            .filter(|(seen, _)| seen.channel == c && 0 < seen.knot)
+            .filter_map(|(seen, o)| {
+                let flow: f64 = window.rate_ml_h[(seen.knot - 1) * n..seen.knot * n]
+                    .iter()
+                    .sum();
+                let u = knot_u[seen.knot];
+                let counts = 0.0 < flow && from_u <= u && u <= to_u;
+                counts.then(|| (u, ((o.value - outlet) / flow).max(1e-3).ln()))
+            })
+            .collect();
+        let mut highest = f64::NEG_INFINITY;
+        let mut own = Vec::with_capacity(apparent.len());
+        for three in apparent.windows(3) {
+            let mut values = [three[0].1, three[1].1, three[2].1];
+            values.sort_by(f64::total_cmp);
+            highest = highest.max(values[1]);
+            own.push((three[1].0, highest));
+        }
+        let span = |r: &[(f64, f64)]| match (r.first(), r.last()) {
+            (Some(first), Some(last)) => last.1 - first.1,
+            _ => 0.0,
+        };
+        if span(&best) < span(&own) {
+            best = own;
+        }
+    }
+    best
 }

@@ -79,6 +79,23 @@ pub fn finding(evidence: &Evidence) -> String {
             "The filter change did not bring the resistance back.".into()
         }
         Finding::FlushHelped => "After the flush the resistance was lower.".into(),
+        Finding::CatheterChangeHelped => {
+            "After the catheter was changed the resistance was lower.".into()
+        }
+        Finding::CatheterChangeDidNotHelp => {
+            "Changing the catheter did not bring the resistance down.".into()
+        }
+        Finding::LimitLowered { from_mmhg, to_mmhg } => format!(
+            "The pressure limit had been lowered shortly before, from {} to {}.",
+            pressure(*from_mmhg),
+            pressure(*to_mmhg)
+        ),
+        Finding::LimitRaised { from_mmhg, to_mmhg } => format!(
+            "After the alarm the pressure limit was raised from {} to {}.",
+            pressure(*from_mmhg),
+            pressure(*to_mmhg)
+        ),
+        Finding::SetChangeHelped => "After the set was changed the resistance was lower.".into(),
         Finding::PatientMovedNearby => "The patient was moved about when it came or went.".into(),
         Finding::ClampNoted {
             channel: Some(channel),
