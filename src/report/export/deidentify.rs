@@ -117,6 +117,9 @@ pub fn deidentify(records: &mut [Record], how: &How) -> Stamp {
     };
     for record in records.iter_mut() {
         let own_name = record.infusion.clone().unwrap_or_default();
+        if record.clock == Clock::Seconds {
+            count_from_start(record);
+        }
         match how.dates {
             Dates::Relative => record.clock = Clock::Seconds,
             Dates::Shifted(key) => shift(&mut record.clock, &code(key, "date", &own_name)),
@@ -201,6 +204,25 @@ fn columns(records: &[Record]) -> Vec<String> {
         _ => Vec::new(),
     });
     columns.collect::<BTreeSet<_>>().into_iter().collect()
+}
+
+/// Seconds may be counted from midnight or from 1970, which tells the time of day or the date: they are counted anew.
+fn count_from_start(record: &mut Record) {
+    let start_s = record.start_s();
+    let anew = |t_s: &mut f64| *t_s = ((*t_s - start_s) * 1e9).round() / 1e9;
+    for channel in &mut record.channels {
+        channel.samples.t_s.iter_mut().for_each(anew);
+        for gap in &mut channel.gaps {
+            anew(&mut gap.start_s);
+            anew(&mut gap.end_s);
+        }
+    }
+    record.events.iter_mut().for_each(|e| anew(&mut e.t_s));
+    let filter = record.line.as_mut().map(|line| &mut line.filter);
+    filter
+        .and_then(|f| f.placed_s.as_mut())
+        .into_iter()
+        .for_each(anew);
 }
 
 /// Whole weeks: the day of the week and the time of day stay.
@@ -329,6 +351,24 @@ mod tests {
         );
         assert_eq!(stamp.columns, ["Patient"]);
         assert_eq!(stamp.method, PLAIN);
+    }
+
+    #[test]
+    fn seconds_that_are_counted_from_1970_are_counted_from_the_start() {
+        for dates in [Dates::Relative, Dates::Shifted(KEY)] {
+            let mut one = record("a", "pn");
+            one.clock = Clock::Seconds;
+            one.channels[0].samples.t_s = vec![1_930_000_000.25, 1_930_000_060.25];
+            one.events[0].t_s = 1_930_000_030.25;
+            one.line.as_mut().unwrap().filter.placed_s = Some(1_930_000_000.25 - 3600.0);
+            let mut records = [one];
+            let names = Names::Running { seed: 1 };
+            deidentify(&mut records, &How { names, dates });
+            let [one] = &records;
+            assert_eq!(one.channels[0].samples.t_s, [0.0, 60.0]);
+            assert_eq!(one.events[0].t_s, 30.0);
+            assert_eq!(one.line.as_ref().unwrap().filter.placed_s, Some(-3600.0));
+        }
     }
 
     #[test]
