@@ -234,6 +234,9 @@ impl Gathering {
         };
         for series in self.series.iter_mut().filter(|s| !s.rows.ticks.is_empty()) {
             series.pieces.push(shelf.put(&mut series.rows));
+            if shelf.is_full() {
+                shelf.write()?;
+            }
         }
         self.held = 0;
         shelf.write()

@@ -12,8 +12,8 @@ pub trait Store: Read + Write + Seek + Send {}
 
 impl<T: Read + Write + Seek + Send> Store for T {}
 
-/// Most rows of a trace held in memory while it is read: 11 MB.
-pub(super) const MOST_HELD: usize = 250_000;
+/// Most rows of a trace held in memory while it is read: 3 MB. Fewer would make more pieces of each infusion.
+pub(super) const MOST_HELD: usize = 1 << 16;
 
 /// Bytes of one row.
 const ROW: usize = 8 + 4 * 8 + 4;
@@ -62,6 +62,12 @@ impl Shelf {
         }
         into.extend(rows.lines.iter().flat_map(|l| l.to_le_bytes()));
         piece
+    }
+
+    /// Whether so much was put that it should be written before more is.
+    pub(super) fn is_full(&self) -> bool {
+        const MOST_BYTES: usize = 1 << 18;
+        MOST_BYTES < self.bytes.len()
     }
 
     /// Writes what was put.
