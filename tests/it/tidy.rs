@@ -162,3 +162,52 @@ fn a_layer_names_only_the_layers_below_it() {
         }
     }
 }
+
+/// What stands on a page between its tags, less what the template fills in.
+fn own_words(template: &str) -> String {
+    let mut text = String::new();
+    let mut rest = template;
+    while let Some(at) = rest.find(['<', '{']) {
+        text.push_str(&rest[..at]);
+        let end = match &rest[at..] {
+            t if t.starts_with("{{") => "}}",
+            t if t.starts_with("{%") => "%}",
+            t if t.starts_with('<') => ">",
+            _ => "{",
+        };
+        let tail = &rest[at..];
+        let inside = &tail[..tail.find(end).unwrap_or(tail.len())];
+        // What a screen reader reads out of a tag is said too.
+        for name in ["aria-label=\"", "title=\"", "alt=\"", "placeholder=\""] {
+            if let Some((_, value)) = inside.split_once(name).filter(|_| end == ">") {
+                text.push_str(&own_words(value.split('"').next().unwrap()));
+            }
+        }
+        rest = &tail[(inside.len() + end.len()).min(tail.len())..];
+    }
+    text + rest
+}
+
+#[test]
+fn the_pages_of_review_and_workbench_say_nothing_that_is_not_in_words() {
+    assert_eq!(
+        own_words("<p title=\"a\">{{ b }} c{% if d %}e{% endif %}</p>"),
+        "a ce"
+    );
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let pages = fs::read_dir(src.join("serve/pages")).unwrap();
+    let mut templates: Vec<PathBuf> = pages.map(|e| e.unwrap().path()).collect();
+    templates.retain(|p| p.extension().is_some_and(|e| e == "html"));
+    assert!(10 < templates.len());
+    templates.push(src.join("report/page/page.html"));
+    // Names and a command, the same in every language.
+    let names = ["SHA", "patency", "survey", "DIR", "out"];
+    for path in templates {
+        let said = own_words(&fs::read_to_string(&path).unwrap());
+        let words: Vec<&str> = said
+            .split(|c: char| !c.is_alphabetic())
+            .filter(|w| 1 < w.len() && !names.contains(w))
+            .collect();
+        assert_eq!(words, [""; 0], "{} has words of its own", path.display());
+    }
+}

@@ -141,3 +141,21 @@ fn a_store_of_a_later_version_is_refused_and_left_as_it_is() {
         .unwrap();
     assert_eq!(version, 99);
 }
+
+#[test]
+fn the_newest_records_come_first_and_the_others_page_by_page() {
+    let (_home, store) = store();
+    let names: Vec<String> = (0..7).map(|i| i.to_string()).collect();
+    let ids: Vec<i64> = names
+        .iter()
+        .map(|name| store.add(&[file(name, Role::Trace)]).unwrap())
+        .collect();
+    let page = |skip| {
+        let (entries, all) = store.entries(skip, 3).unwrap();
+        assert_eq!(all, 7);
+        entries.iter().map(|e| e.id).collect::<Vec<_>>()
+    };
+    assert_eq!(page(0), [ids[6], ids[5], ids[4]]);
+    assert_eq!(page(6), [ids[0]]);
+    assert_eq!(page(usize::MAX), [0; 0]);
+}
