@@ -226,7 +226,10 @@ impl Store {
             .prepare(&format!("{ENTRY} ORDER BY id DESC LIMIT ?1 OFFSET ?2"))
             .map_err(broken)?;
         let found = rows
-            .query_map(params![most as i64, skip as i64], entry)
+            .query_map(
+                params![most as i64, i64::try_from(skip).unwrap_or(i64::MAX)],
+                entry,
+            )
             .map_err(broken)?
             .collect::<rusqlite::Result<Vec<_>>>()
             .map_err(broken)?;
