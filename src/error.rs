@@ -82,6 +82,21 @@ impl Error {
 
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        // Names of files and words in them end here: nothing that a terminal might obey may pass.
+        for c in self.text()?.chars() {
+            match c.is_control() && c != '\n' {
+                true => write!(f, "{}", c.escape_default())?,
+                false => write!(f, "{c}")?,
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Error {
+    fn text(&self) -> std::result::Result<String, fmt::Error> {
+        use fmt::Write;
+        let mut f = String::new();
         if let Some(place) = &self.place {
             write!(f, "{}", place.file.display())?;
             if let Some(line) = place.line {
@@ -96,8 +111,24 @@ impl fmt::Display for Error {
         if let Some(hint) = &self.hint {
             write!(f, "\nhint: {hint}")?;
         }
-        Ok(())
+        Ok(f)
     }
 }
 
 impl std::error::Error for Error {}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_that_a_terminal_might_obey_is_shown() {
+        let error = Error::in_file(Path::new("a\u{1b}[2J.csv"), "found `pn\t`\n  also here")
+            .at_line(3)
+            .hint("rename `\u{7}`");
+        assert_eq!(
+            error.to_string(),
+            "a\\u{1b}[2J.csv:3: found `pn\\t`\n  also here\nhint: rename `\\u{7}`"
+        );
+    }
+}

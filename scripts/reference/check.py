@@ -14,6 +14,7 @@ import sys
 from pathlib import Path
 
 import change_points
+import hl7_tokens
 import numpy as np
 from iapws import IAPWS95
 from mpmath import mp, mpf
@@ -176,6 +177,22 @@ for one, other in zip(committed, computed, strict=True):
     name = f"change points of {one['series']}, {one['cost']}, penalty {one['penalty']}"
     check(name, float(one["change_points"] == other["change_points"]), 1.0, absolute=0.0)
     check(f"{name}: total", one["total"], other["total"], relative=1e-9)
+
+# messages: another library's parts of them
+
+folder = ROOT / "tests" / "it" / "data" / "hl7"
+tokens = folder / "tokens.csv"
+if write:
+    hl7_tokens.make(folder / "made.hl7")
+    with tokens.open("w", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(hl7_tokens.HEADER)
+        writer.writerows(hl7_tokens.rows(folder))
+with tokens.open(newline="") as file:
+    committed = list(csv.reader(file))[1:]
+computed = [[str(x) for x in row] for row in hl7_tokens.rows(folder)]
+check("parts of messages", float(committed == computed), 1.0, absolute=0.0)
+check("number of parts", len(committed), len(computed), absolute=0.0)
 
 print(f"{passed} passed, {failed} failed")
 sys.exit(1 if failed or passed < 100 else 0)

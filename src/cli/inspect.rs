@@ -21,11 +21,13 @@ pub struct Args {
     /// Look through what is to be given away, a file or a folder, for what may still identify somebody
     #[arg(long, conflicts_with_all = ["events", "map", "line", "keep_going"])]
     privacy: bool,
-    /// The trace: `time`, `channel`, `pressure_mmhg`, `rate_ml_h` … as CSV, workbook, Parquet or Arrow, or HL7 v2 messages
-    trace: PathBuf,
-    /// The events: CSV with `time`, `channel`, `event`, `detail`, or HL7 v2 messages
+    /// The trace: `time`, `channel`, `pressure_mmhg`, `rate_ml_h` … as CSV, workbook, Parquet or Arrow, or HL7 v2 messages.
+    /// Several exports of the same pumps are put together, and nothing counts twice
+    #[arg(required = true)]
+    trace: Vec<PathBuf>,
+    /// The events: CSV with `time`, `channel`, `event`, `detail`, or HL7 v2 messages; may be given again
     #[arg(long, value_name = "FILE")]
-    events: Option<PathBuf>,
+    events: Vec<PathBuf>,
     /// Which column of an export is what: a TOML file, as `patency map` writes it
     #[arg(long, value_name = "FILE")]
     map: Option<PathBuf>,
@@ -57,8 +59,7 @@ pub fn run(args: &Args) -> Result<()> {
         zone: args.zone.clone(),
         channels: args.channel.clone(),
     };
-    let (events, line) = (args.events.as_deref(), args.line.as_deref());
-    let records = open::records(&args.trace, events, line, &settings)?;
+    let records = open::exports(&args.trace, &args.events, args.line.as_deref(), &settings)?;
     out::print(&if args.json {
         report::inspection_json(&records)
     } else {
@@ -69,9 +70,11 @@ pub fn run(args: &Args) -> Result<()> {
 /// Looks through a file, or all files of a folder.
 fn privacy(args: &Args) -> Result<()> {
     let mut files = Vec::new();
-    match args.trace.is_dir() {
-        true => files_in(&args.trace, &mut files)?,
-        false => files.push(args.trace.clone()),
+    for path in &args.trace {
+        match path.is_dir() {
+            true => files_in(path, &mut files)?,
+            false => files.push(path.clone()),
+        }
     }
     files.sort();
     let mut found = Vec::new();

@@ -5,7 +5,7 @@ use crate::ingest::{self, Mapping, Settings, Source};
 use crate::record::{Priors, Record};
 use std::fs::File;
 use std::io::ErrorKind;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// Opens a file for reading.
@@ -36,19 +36,38 @@ pub fn pair(text: &str) -> std::result::Result<(String, String), String> {
     Ok((key.trim().to_string(), value.trim().to_string()))
 }
 
-/// Opens and reads one trace with its companions: one record per infusion, see [`ingest::read_records`].
+/// Opens and reads one trace with its companions: one record per infusion.
 pub fn records(
     trace: &Path,
     events: Option<&Path>,
     line: Option<&Path>,
     settings: &Settings,
 ) -> Result<Vec<Record>> {
-    let mut trace_file = file(trace)?;
-    let mut events_file = events.map(file).transpose()?;
+    let events: Vec<PathBuf> = events.map(Path::to_path_buf).into_iter().collect();
+    exports(&[trace.to_path_buf()], &events, line, settings)
+}
+
+/// Opens and reads traces with their companions: one record per infusion, see [`ingest::read_exports`].
+pub fn exports(
+    traces: &[PathBuf],
+    events: &[PathBuf],
+    line: Option<&Path>,
+    settings: &Settings,
+) -> Result<Vec<Record>> {
+    let all = |paths: &[PathBuf]| paths.iter().map(|p| file(p)).collect::<Result<Vec<File>>>();
+    let (mut trace_files, mut events_files) = (all(traces)?, all(events)?);
     let mut line_file = line.map(file).transpose()?;
-    ingest::read_records(
-        source(trace, &mut trace_file),
-        events.zip(events_file.as_mut()).map(|(n, f)| source(n, f)),
+    ingest::read_exports(
+        traces
+            .iter()
+            .zip(&mut trace_files)
+            .map(|(n, f)| source(n, f))
+            .collect(),
+        events
+            .iter()
+            .zip(&mut events_files)
+            .map(|(n, f)| source(n, f))
+            .collect(),
         line.zip(line_file.as_mut()).map(|(n, f)| source(n, f)),
         settings,
     )

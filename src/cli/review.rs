@@ -20,12 +20,13 @@ use std::time::Duration;
 /// Example: patency review trace.csv --events events.csv --line line.toml --out review
 #[derive(clap::Args)]
 pub struct Args {
-    /// The trace: time, channel, pressure_mmhg, rate_ml_h and more, as CSV, workbook, Parquet or Arrow, or HL7 v2 messages
+    /// The trace: time, channel, pressure_mmhg, rate_ml_h and more, as CSV, workbook, Parquet or Arrow, or HL7 v2 messages.
+    /// Several exports of the same pumps are put together, and nothing counts twice
     #[arg(required_unless_present = "arrow")]
-    trace: Option<PathBuf>,
-    /// What people and pumps did: a CSV of time, channel, event, detail, or HL7 v2 messages
+    trace: Vec<PathBuf>,
+    /// What people and pumps did: a CSV of time, channel, event, detail, or HL7 v2 messages; may be given again
     #[arg(long, value_name = "FILE")]
-    events: Option<PathBuf>,
+    events: Vec<PathBuf>,
     /// Which column of an export is what: a TOML file, as `patency map` writes it
     #[arg(long, value_name = "FILE")]
     map: Option<PathBuf>,
@@ -78,15 +79,22 @@ pub fn run(args: &Args) -> Result<()> {
         channels: args.channel.clone(),
     };
     let priors = open::priors(args.priors.as_deref())?;
-    let (events, line) = (args.events.as_deref(), args.line.as_deref());
-    let Some(trace) = &args.trace else {
+    if args.trace.is_empty() {
+        if let [_, other, ..] = args.events.as_slice() {
+            return Err(Error::in_file(
+                other,
+                "expected one file of events beside a stream, found another",
+            )
+            .hint("put the events of all infusions into one file, with a column `infusion`"));
+        }
+        let events = args.events.first().map(PathBuf::as_path);
         return stream::run(events, args.infusions.as_deref(), &priors, &settings);
-    };
+    }
     let browser = args.pdf.as_ref().map(|_| pdf::browser()).transpose()?;
     let busy = busy();
     busy.set_message("reading");
-    let records = open::records(trace, events, line, &settings)?;
-    let mut record = choose(records, args.infusion.as_deref(), trace)?;
+    let records = open::exports(&args.trace, &args.events, args.line.as_deref(), &settings)?;
+    let mut record = choose(records, args.infusion.as_deref(), &args.trace)?;
     record.priors = priors;
     busy.set_message("reviewing");
     let review = run::review(&record);
@@ -125,15 +133,14 @@ fn busy() -> ProgressBar {
 
 /// What a reader needs to get the result again.
 fn about(args: &Args) -> Result<About> {
-    let inputs = [
-        ("trace", args.trace.as_ref()),
-        ("events", args.events.as_ref()),
-        ("line", args.line.as_ref()),
-        ("priors", args.priors.as_ref()),
-    ];
-    let inputs = inputs
-        .into_iter()
-        .filter_map(|(role, path)| path.map(|p| input(role, p)))
+    let role = |role: &'static str| move |path| (role, path);
+    let traces = args.trace.iter().map(role("trace"));
+    let events = args.events.iter().map(role("events"));
+    let inputs = traces
+        .chain(events)
+        .chain(args.line.iter().map(role("line")))
+        .chain(args.priors.iter().map(role("priors")))
+        .map(|(role, path)| input(role, path))
         .collect::<Result<Vec<Input>>>()?;
     let mut settings = Vec::new();
     if args.keep_going {
@@ -206,7 +213,8 @@ fn input(role: &str, path: &Path) -> Result<Input> {
 }
 
 /// The one record that is meant.
-fn choose(records: Vec<Record>, wanted: Option<&str>, trace: &Path) -> Result<Record> {
+fn choose(records: Vec<Record>, wanted: Option<&str>, traces: &[PathBuf]) -> Result<Record> {
+    let trace = traces.first().map_or(Path::new(""), PathBuf::as_path);
     let names: Vec<String> = records.iter().filter_map(|r| r.infusion.clone()).collect();
     let listed = names.iter().take(5).cloned().collect::<Vec<_>>().join(", ");
     let mut chosen = match wanted {

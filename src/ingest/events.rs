@@ -366,6 +366,26 @@ pub(super) fn placed(row: EventRow, clock: &Clock, kind: Kind) -> Event {
     }
 }
 
+/// Of what several files of events made known, keeps the last word: it is about all of them.
+pub(super) fn say_once(notices: &mut Vec<Notice>) {
+    let mut kept: Vec<Notice> = Vec::with_capacity(notices.len());
+    for notice in notices.drain(..).rev() {
+        let about_all = matches!(
+            notice,
+            Notice::EventsOutsideTrace { .. }
+                | Notice::SomeEventsOutsideTrace { .. }
+                | Notice::UnknownEvents { .. }
+        );
+        let said = |n: &Notice| std::mem::discriminant(n) == std::mem::discriminant(&notice);
+        let again = kept.contains(&notice) || (about_all && kept.iter().any(said));
+        if !again {
+            kept.push(notice);
+        }
+    }
+    kept.reverse();
+    *notices = kept;
+}
+
 pub(super) fn notices(record: &Record) -> Vec<Notice> {
     // An event stamped a minute before the first sample, or after the last one, still belongs to the trace.
     let periods = record.channels.iter().filter_map(|c| c.period_s);

@@ -4,6 +4,7 @@
 //! that reads back the same, moments in RFC 3339 (those of a zone in UTC), a missing cell empty. A column of another kind
 //! (lists, structures, integers of 8 or 16 bits) is not read; that is an error only where somebody asks for it.
 
+use super::bodies;
 use super::grid::Grid;
 use super::guard::guarded;
 use crate::error::{Error, Result};
@@ -50,6 +51,7 @@ impl Frame {
     /// Reads an Arrow IPC file (also called Feather 2).
     pub(super) fn arrow_file(name: &Path, bytes: Vec<u8>) -> Result<Self> {
         Self::read(name, "an Arrow file", || {
+            check_bodies(&bytes)?;
             let mut reader = IpcReader::new(Cursor::new(bytes));
             let header = header(reader.schema()?.as_ref());
             let table = reader.with_projection(Some(readable(&header))).finish()?;
@@ -60,6 +62,7 @@ impl Frame {
     /// Reads an Arrow IPC stream.
     pub(super) fn arrow_stream(name: &Path, bytes: Vec<u8>) -> Result<Self> {
         Self::read(name, "an Arrow stream", || {
+            check_bodies(&bytes)?;
             let mut reader = IpcStreamReader::new(Cursor::new(bytes));
             let header = header(&reader.arrow_schema()?);
             let table = reader.with_projection(Some(readable(&header))).finish()?;
@@ -106,6 +109,13 @@ impl Frame {
     pub(super) fn go_to(&mut self, row: usize) {
         self.handed = row + 1;
     }
+}
+
+fn check_bodies(bytes: &[u8]) -> PolarsResult<()> {
+    if !bodies::are_sound(bytes) {
+        polars_bail!(ComputeError: "a compressed part names a size that cannot be meant");
+    }
+    Ok(())
 }
 
 /// Names of columns, with the kind of those that are not read.

@@ -4,6 +4,8 @@
 
 use super::assemble::{Infusion, Series, record};
 use super::cell;
+use super::clocks;
+use super::epochs::{self, Mended};
 use super::moment::{EXAMPLE, Kind, Moment};
 use super::order::{Joined, Rows};
 use super::shelf::{MOST_HELD, Shelf};
@@ -12,7 +14,7 @@ use super::when::Passage;
 use super::{MOST_REJECTED, Settings};
 use crate::error::{Error, Result};
 use crate::record::{Notice, Record, RejectedRow};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Most lines of text that may end an export.
 const MOST_FOOTER: u64 = 5;
@@ -244,6 +246,16 @@ impl Gathering {
 
     /// Joins the parts of samples, where rows hold parts. `rate` is the name of the rate's column.
     pub(super) fn join_parts(&mut self, rate: &str) {
+        let kind = self.kind();
+        let mut by_infusion: BTreeMap<usize, Vec<&mut Series>> = BTreeMap::new();
+        for series in &mut self.series {
+            by_infusion.entry(series.infusion).or_default().push(series);
+        }
+        for (at, series) in by_infusion {
+            if let Some(infusion) = self.infusions.get_mut(at) {
+                infusion.mend_clock(series, kind);
+            }
+        }
         if !self.in_parts {
             return;
         }
@@ -379,6 +391,7 @@ impl Gathered {
             }
             one.rows.append(last);
         }
+        infusion.mend_clock(series.iter_mut(), self.kind);
         if let Some(rate) = &self.to_join {
             for one in &mut series {
                 infusion.joined(one.rows.join_parts(), rate);
@@ -403,6 +416,37 @@ impl Gathered {
 }
 
 impl Infusion {
+    /// Mends the clocks of channels that were set back. Rows are in the file's order.
+    fn mend_clock<'s>(&mut self, series: impl IntoIterator<Item = &'s mut Series>, kind: Kind) {
+        if kind == Kind::Seconds {
+            return; // no date to fall back to
+        }
+        let most_play_us = (clocks::BUDGET_S * kind.ticks_per_s()) as i64;
+        // A row of several channels is one row.
+        let mut lost = BTreeSet::new();
+        for one in series {
+            let mended = epochs::mend(&mut one.rows, most_play_us);
+            if mended == Mended::default() {
+                continue;
+            }
+            self.intake.notices.push(Notice::ClockReset {
+                channel: one.channel.clone(),
+                placed: mended.placed,
+                within_s: mended.within_s,
+                lost: mended.lost.len() as u64,
+            });
+            lost.extend(mended.lost);
+        }
+        for line in lost {
+            self.reject_shown(RejectedRow {
+                line,
+                column: "time".into(),
+                value: String::new(),
+                reason: "the clock had begun anew, and nothing says when this was".into(),
+            });
+        }
+    }
+
     /// Counts what joining the parts of samples showed. `rate` is the name of the rate's column.
     fn joined(&mut self, joined: Joined, rate: &str) {
         self.intake.repeats += joined.repeats;

@@ -13,13 +13,19 @@
 //! companions; `column` one column of any table. For a survey, [`infusions`] reads its list, [`shared`] hands out one
 //! infusion after the other from tables of many, whose rows wait on a [`shelf`], `join` puts an infusion together that is
 //! split over files. [`hl7`] reads messages of the IHE device profiles, as a trace or as events.
+//! Clocks: [`epochs`] finds those that began anew, [`clocks`] how far events lie from the trace; [`merge`] puts several
+//! exports of the same pumps together.
 
 mod assemble;
+mod bodies;
 mod cell;
+mod chains;
 mod civil;
+mod clocks;
 mod column;
 mod columns;
 mod dress;
+mod epochs;
 mod events;
 mod frame;
 mod gaps;
@@ -31,6 +37,7 @@ mod infusions;
 mod join;
 mod line;
 mod mapping;
+mod merge;
 mod moment;
 mod names;
 mod numbers;
@@ -67,11 +74,13 @@ pub use shelf::Store;
 pub use trace::MOST_REJECTED;
 pub use unit::{Quantity, Unit};
 
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::record::Record;
+use std::collections::HashMap;
 use std::io::Read;
 use std::path::Path;
 use std::sync::Arc;
+use trace::Trace;
 
 /// Bytes and the name they go by in messages.
 pub struct Source<'a> {
@@ -118,31 +127,52 @@ pub fn read_records(
     line: Option<Source>,
     settings: &Settings,
 ) -> Result<Vec<Record>> {
-    let mapping = settings.mapping.as_deref();
-    let (is_messages, mut reader) = peek(trace.reader);
-    let source = Source {
-        name: trace.name,
-        reader: &mut reader,
-    };
-    let mut trace = match is_messages {
-        true => hl7::read_trace(source, settings)?,
-        false => trace::read(source, mapping.and_then(|m| m.trace.as_ref()), settings)?,
-    };
-    if let Some(source) = events {
-        let (is_messages, mut reader) = peek(source.reader);
-        let source = Source {
-            name: source.name,
-            reader: &mut reader,
-        };
-        if is_messages {
-            hl7::read_events(source, &mut trace, settings)?;
-        } else {
-            let map = mapping.and_then(|m| m.events.as_ref());
-            let read = events::read(source, map, &mut trace, settings)?;
-            events::attach(&mut trace.records, read)?;
+    read_exports(vec![trace], events.into_iter().collect(), line, settings)
+}
+
+/// Reads several traces of the same pumps, and several files of events, as [`read_records`] does one of each. Rows and events
+/// that stand in more than one file count once; of figures that disagree the later file's counts, and
+/// [`crate::record::Notice::ExportsMerged`] lists them.
+///
+/// # Errors
+/// As [`read_records`]; no trace; running names that differ between files.
+pub fn read_exports(
+    traces: Vec<Source>,
+    events: Vec<Source>,
+    line: Option<Source>,
+    settings: &Settings,
+) -> Result<Vec<Record>> {
+    let mut whole: Option<Trace> = None;
+    let mut files = Vec::with_capacity(traces.len());
+    for source in traces {
+        let name = source.name.to_path_buf();
+        let mut trace = read_trace(source, settings)?;
+        files.push(std::mem::take(&mut trace.records));
+        match &mut whole {
+            None => whole = Some(trace),
+            Some(whole) => whole.join_names(trace, &name)?,
         }
     }
+    let Some(mut trace) = whole else {
+        return Err(Error::new("there is no trace to read"));
+    };
+    let several = 1 < files.len() + events.len();
+    trace.records = match files.len() {
+        1 => files.pop().unwrap_or_default(),
+        _ => merge::merge(files)?,
+    };
+    let files_of_events = events.len();
+    for source in events {
+        read_events(source, &mut trace, settings)?;
+    }
     let mut records = trace.records;
+    for record in &mut records {
+        if several && 1 < files_of_events {
+            merge::sort_and_drop_repeats(record);
+            events::say_once(&mut record.intake.notices);
+        }
+        record.intake.notices.extend(clocks::notice(record));
+    }
     if let Some(source) = line {
         let text = line::LineText::read(source)?;
         for record in &mut records {
@@ -151,6 +181,75 @@ pub fn read_records(
         }
     }
     Ok(records)
+}
+
+fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
+    let (is_messages, mut reader) = peek(source.reader);
+    let source = Source {
+        name: source.name,
+        reader: &mut reader,
+    };
+    if is_messages {
+        return hl7::read_trace(source, settings);
+    }
+    let map = settings.mapping.as_deref().and_then(|m| m.trace.as_ref());
+    trace::read(source, map, settings)
+}
+
+fn read_events(source: Source, trace: &mut Trace, settings: &Settings) -> Result<()> {
+    let (is_messages, mut reader) = peek(source.reader);
+    let source = Source {
+        name: source.name,
+        reader: &mut reader,
+    };
+    if is_messages {
+        return hl7::read_events(source, trace, settings);
+    }
+    let map = settings.mapping.as_deref().and_then(|m| m.events.as_ref());
+    let read = events::read(source, map, trace, settings)?;
+    events::attach(&mut trace.records, read)
+}
+
+impl Trace {
+    /// Takes over what another file of the same trace says of names.
+    fn join_names(&mut self, other: Trace, file: &Path) -> Result<()> {
+        type Names = HashMap<Box<[u8]>, String>;
+        fn pairs(names: &Names) -> impl Iterator<Item = (&[u8], &str)> + Clone {
+            names
+                .iter()
+                .map(|(own, running)| (&**own, running.as_str()))
+        }
+        let of = |names: &'_ Option<Names>| names.clone().unwrap_or_default();
+        merge::check_names(
+            pairs(&of(&self.aliases.infusions)),
+            pairs(&of(&other.aliases.infusions)),
+            file,
+        )?;
+        merge::check_names(
+            pairs(&of(&self.aliases.channels)),
+            pairs(&of(&other.aliases.channels)),
+            file,
+        )?;
+        merge::check_names(pairs(&self.pumps), pairs(&other.pumps), file)?;
+        if self.kind != other.kind {
+            return Err(other_kind(file, self.kind, other.kind));
+        }
+        self.pumps.extend(other.pumps);
+        if let (Some(mine), Some(theirs)) = (&mut self.aliases.channels, other.aliases.channels) {
+            mine.extend(theirs);
+        }
+        self.has_infusions |= other.has_infusions;
+        Ok(())
+    }
+}
+
+fn other_kind(file: &Path, first: moment::Kind, other: moment::Kind) -> Error {
+    let what = format!(
+        "the first trace has {}, this one has {}",
+        first.words(),
+        other.words()
+    );
+    Error::in_file(file, what).hint("traces that belong together must tell time in the same way")
 }
 
 /// Whether a file is one of messages, by its first bytes, and the whole of it again.

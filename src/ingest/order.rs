@@ -108,6 +108,20 @@ impl Rows {
         self.lines.extend(later.lines);
     }
 
+    /// Keeps the rows that are marked.
+    pub(super) fn keep(&mut self, marks: &[bool]) {
+        fn pick<T>(column: &mut Vec<T>, marks: &[bool]) {
+            let mut marks = marks.iter();
+            column.retain(|_| marks.next().copied().unwrap_or(false));
+        }
+        pick(&mut self.ticks, marks);
+        pick(&mut self.pressure_mmhg, marks);
+        pick(&mut self.rate_ml_h, marks);
+        pick(&mut self.volume_ml, marks);
+        pick(&mut self.limit_mmhg, marks);
+        pick(&mut self.lines, marks);
+    }
+
     /// Joins rows of the same time that each hold a part of the sample; a rate or limit that a time leaves out holds on
     /// from the one before. Rows before the first rate are left out.
     ///
@@ -215,16 +229,8 @@ impl Rows {
             })
             .collect();
         if 0 < repeats {
-            fn drop_superseded<T>(column: &mut Vec<T>, superseded: &[bool]) {
-                let mut marks = superseded.iter();
-                column.retain(|_| !marks.next().copied().unwrap_or(false));
-            }
-            drop_superseded(&mut self.ticks, &superseded);
-            drop_superseded(&mut self.pressure_mmhg, &superseded);
-            drop_superseded(&mut self.rate_ml_h, &superseded);
-            drop_superseded(&mut self.volume_ml, &superseded);
-            drop_superseded(&mut self.limit_mmhg, &superseded);
-            drop_superseded(&mut self.lines, &superseded);
+            let kept: Vec<bool> = superseded.iter().map(|s| !s).chain([true]).collect();
+            self.keep(&kept);
         }
         (repeats, conflicts)
     }

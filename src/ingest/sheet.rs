@@ -5,6 +5,7 @@
 //! sheets, comments and the document's properties are not read. Memory is bounded: what a zip unpacks to is counted first
 //! ([`super::unzip`]), and cells are kept as they come, not as the rectangle that one stray cell would span.
 
+use super::chains;
 use super::grid::Grid;
 use super::guard::guarded;
 use super::sheet_cells::{Cells, Kind, Value};
@@ -48,6 +49,9 @@ impl Sheet {
         let zipped = bytes.starts_with(b"PK").then(|| unzip::look(file, &bytes));
         let zipped = zipped.transpose()?;
         let book = Book { file, wanted };
+        if zipped.is_none() && !chains::are_sound(&bytes) {
+            return Err(book.broken("its parts contradict each other"));
+        }
         let read = guarded(|| {
             let bytes = Cursor::new(bytes);
             match zipped {

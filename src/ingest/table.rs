@@ -303,8 +303,9 @@ impl<'a> Table<'a> {
             0 => String::new(),
             n => format!(" and {n} more"),
         };
-        let meant = nearest(column, named.map(String::as_str))
-            .map_or_else(String::new, |near| format!("; rename `{near}`?"));
+        let meant = nearest(column, named.map(String::as_str)).map_or_else(String::new, |near| {
+            format!("; rename {}?", shown_header(near))
+        });
         let map = match foreign {
             true => "; `patency map` proposes how an export of another form is to be read",
             false => "",

@@ -19,7 +19,7 @@ use super::when::{Clockwork, NoMoment, Passage};
 use super::{Settings, Source};
 use crate::error::{Error, Result};
 use crate::record::{Notice, Record};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Share of the rows that may be rejected before the reading stops.
 pub const MOST_REJECTED: f64 = 0.01;
@@ -37,6 +37,8 @@ pub(super) struct Trace {
     pub(super) has_infusions: bool,
     /// Running names given in the place of identifying ones.
     pub(super) aliases: Aliases,
+    /// Pumps of messages: their own names, and the channels that they are.
+    pub(super) pumps: HashMap<Box<[u8]>, String>,
 }
 
 /// Reads a trace.
@@ -49,6 +51,7 @@ pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) 
     Ok(Trace {
         kind: gathered.kind(),
         aliases: gathered.aliases.clone(),
+        pumps: HashMap::new(),
         records: gathered.records()?,
         has_infusions: rows.has_infusions,
     })

@@ -14,7 +14,7 @@ pub use event::{Event, EventKind};
 pub use line::{Access, AccessKind, FilterPart, FilterPosition, Fluid, Line, LineChannel, Tail};
 pub use priors::{Priors, Unfit};
 pub use survivor::{Looks, Survivor};
-pub use trace::{Channel, Intake, Notice, RejectedRow, Samples};
+pub use trace::{Channel, Conflict, Intake, Notice, RejectedRow, Samples};
 
 use crate::time::Clock;
 

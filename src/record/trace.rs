@@ -74,6 +74,21 @@ pub struct RejectedRow {
     pub reason: String,
 }
 
+/// A figure of which two files say different things.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Conflict {
+    /// The channel.
+    pub channel: String,
+    /// When, as the trace writes time.
+    pub time: String,
+    /// Which figure: the trace's column.
+    pub column: &'static str,
+    /// What the earlier file has.
+    pub earlier: f64,
+    /// What the later file has; this counts.
+    pub later: f64,
+}
+
 /// What a reader must know about the files: a closed set, worded by the report.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Notice {
@@ -244,6 +259,42 @@ pub enum Notice {
         transitions: u64,
         /// Ends after which nothing was delivered.
         stops: u64,
+    },
+    /// Several traces of the same pumps were put together; rows that stood in more than one count once.
+    ExportsMerged {
+        /// How many traces.
+        files: usize,
+        /// Rows that stood in more than one.
+        rows_twice: u64,
+        /// Figures in which such rows disagree; the later file's counts.
+        conflicts: u64,
+        /// The first hundred of these.
+        first: Vec<Conflict>,
+    },
+    /// Events that stood in more than one file, counted once.
+    EventsTwice {
+        /// How many came again.
+        events: usize,
+    },
+    /// How far the events' clock lies from the trace's, by the stops, starts and changes of rate that both tell.
+    EventsClock {
+        /// The events' clock less the trace's, seconds.
+        offset_s: f64,
+        /// Half the width in which it lies, seconds.
+        within_s: f64,
+        /// Events that found their change in the trace.
+        pairs: u64,
+    },
+    /// A channel's clock had jumped by years for some rows, as one does that begins anew.
+    ClockReset {
+        /// The channel.
+        channel: String,
+        /// Rows whose time is known by where they stand.
+        placed: u64,
+        /// By how much that may be wrong, seconds.
+        within_s: f64,
+        /// Rows that have no time, and were not used.
+        lost: u64,
     },
     /// Events of pumps that are no channel of the trace, left aside.
     EventsOfOtherPumps {

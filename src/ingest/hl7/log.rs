@@ -122,7 +122,10 @@ impl Log {
     }
 
     fn keep(&mut self, taken: Taken) {
-        for (key, more) in taken.said {
+        for (key, mut more) in taken.said {
+            for part in &mut more.parts {
+                part.message = self.messages;
+            }
             let at = *self.by_key.entry(key.clone()).or_insert_with(|| {
                 self.channels.push((key, ChannelLog::default()));
                 self.channels.len() - 1

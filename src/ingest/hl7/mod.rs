@@ -7,6 +7,8 @@
 //!
 //! Patients, staff and devices are dropped on reading: pumps get running names.
 
+#[cfg(test)]
+mod agree;
 mod alarms;
 mod codes;
 mod containment;
@@ -24,6 +26,7 @@ mod tests;
 pub(super) use messages::begins_messages;
 
 use super::assemble::{Infusion, Series, record};
+use super::clocks::BUDGET_S;
 use super::moment::Kind;
 use super::trace::Trace;
 use super::when::Passage;
@@ -34,11 +37,10 @@ use crate::time::Clock;
 use log::Log;
 use messages::Messages;
 use pumps::{Channels, Told};
+use std::collections::{BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 
-/// Pump's clock and gateway's may differ by this before the difference counts as an error of reading, seconds: the default
-/// for clocks that nothing sets (IHE Patient Care Device Technical Framework, revision 9.0, volume 2).
-pub(super) const CLOCK_BUDGET_S: f64 = 300.0;
+const NO_RATE_YET: &str = "no rate is known yet at this time";
 
 /// Reads all messages of a file.
 fn read(source: Source, settings: &Settings) -> Result<(PathBuf, Log)> {
@@ -67,7 +69,9 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
     let channels = Channels::of(std::mem::take(&mut log.channels), &log.clocks);
     let names = channels.named(settings);
     let mut infusions: Vec<(usize, Infusion, Vec<Series>, Vec<Told>)> = Vec::new();
-    let mut rejected = log.refused;
+    // Messages that tell of a moment before any rate.
+    let mut before_rate = BTreeSet::new();
+    let mut names_given = HashMap::new();
     for (channel, id) in channels.all.into_iter().zip(names) {
         let at = match infusions.iter().position(|i| i.0 == channel.patient) {
             Some(at) => at,
@@ -79,6 +83,7 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
         let Some((_, infusion, series, told)) = infusions.get_mut(at) else {
             continue;
         };
+        names_given.insert(channel.own_name(), id.clone());
         let settled = settle::settle(channel.log.parts);
         infusion.intake.repeats += settled.repeats;
         for (ticks, offset_s) in settled.moments {
@@ -88,14 +93,10 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
                 offset_s,
             });
         }
-        for line in settled.before_rate {
-            rejected += 1;
-            log.show(
-                line,
-                "OBX-5",
-                String::new(),
-                "no rate is known yet at this time".into(),
-            );
+        for (message, line) in settled.before_rate {
+            if before_rate.insert(message) {
+                log.show(line, "OBX-5", String::new(), NO_RATE_YET.into());
+            }
         }
         let mut more = pumps::told(
             channel.log.deliveries,
@@ -123,6 +124,7 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
         }
     }
     infusions.retain(|(_, _, series, _)| !series.is_empty());
+    let rejected = log.refused + before_rate.len() as u64;
     check(&name, &log, rejected, infusions.is_empty(), settings)?;
     let several = 1 < infusions.len();
     let mut records: Vec<Record> = Vec::with_capacity(infusions.len());
@@ -161,6 +163,7 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
         kind: Kind::Calendar,
         has_infusions: several,
         aliases: Default::default(),
+        pumps: names_given,
     })
 }
 
@@ -188,7 +191,7 @@ pub(super) fn read_events(source: Source, trace: &mut Trace, settings: &Settings
         .hint("give the trace of one infusion with its messages"));
     };
     let channels = Channels::of(std::mem::take(&mut log.channels), &log.clocks);
-    let ids = channels.joined(record, &trace.aliases, settings, &name)?;
+    let ids = channels.joined(record, &trace.aliases, &trace.pumps, settings, &name)?;
     record.events_given = true;
     record.intake.notices.extend(notices(&log, "events"));
     let mut left_aside = 0;
@@ -206,7 +209,7 @@ pub(super) fn read_events(source: Source, trace: &mut Trace, settings: &Settings
             record.intake.notices.push(told.notice(&id));
         }
         let ahead_s = channel.clock_ahead_s;
-        let applied = ahead_s.is_some_and(|s| s.abs() <= CLOCK_BUDGET_S);
+        let applied = ahead_s.is_some_and(|s| s.abs() <= BUDGET_S);
         let known = |n: &Notice| matches!(n, Notice::DeviceClock { channel, .. } if *channel == id);
         if let Some(offset_s) = ahead_s
             && !record.intake.notices.iter().any(known)

@@ -19,6 +19,8 @@ pub(super) struct Part {
     /// In the contract's unit; NaN = not measured; `None` = an earlier one at this moment no longer counts.
     pub(super) figure: Option<f64>,
     pub(super) line: u64,
+    /// The message's number in the file; given when it is taken over.
+    pub(super) message: u64,
 }
 
 /// What one module of a pump said.
@@ -145,14 +147,20 @@ fn rate(
                 what: What::Rate,
                 figure: Some(0.0),
                 line: row.segment.line,
+                message: 0,
             });
         }
         return Ok(());
     }
-    // Set rates of the sources that deliver.
+    // Set rates of the sources that deliver: by the status of the part, else by that of the module.
+    let mut of_part: BTreeMap<&[u32], bool> = BTreeMap::new();
+    for row in rows {
+        if let (Some(part), Some(runs)) = (row.path.get(..3), running(row)) {
+            of_part.entry(part).or_insert(runs);
+        }
+    }
     let delivers = |row: &&&Row| {
-        let same_part = |r: &&&Row| r.path[..3] == row.path[..3];
-        let own = rows.iter().filter(same_part).find_map(|r| running(r));
+        let own = row.path.get(..3).and_then(|p| of_part.get(p)).copied();
         row.code.term == Some(Term::SetRate) && own.or(runs) == Some(true)
     };
     let mut set = rows.iter().filter(delivers);
@@ -245,6 +253,7 @@ fn figures(
         what,
         figure,
         line: segment.line,
+        message: 0,
     };
     if row.is_retracted() {
         return Ok(vec![part(moment.ticks, None)]);

@@ -11,7 +11,7 @@ use crate::error::{Error, Result};
 use crate::ingest::Settings;
 use crate::ingest::gather::Aliases;
 use crate::record::{EventKind, Notice, Record};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::Path;
 
 /// An alarm and the stop it makes may lie this far apart, microseconds: clocks set by hand are good to two minutes (IHE
@@ -29,6 +29,14 @@ pub(super) struct PumpChannel {
     /// The pump's clock less the gateway's, seconds.
     pub(super) clock_ahead_s: Option<f64>,
     pub(super) log: ChannelLog,
+}
+
+impl PumpChannel {
+    /// What tells it from others, as it stands in the messages: to be compared, never shown.
+    pub(super) fn own_name(&self) -> Box<[u8]> {
+        let label = self.label.as_deref().unwrap_or_default();
+        format!("{} {label}", self.pump).into_bytes().into()
+    }
 }
 
 /// All channels of a file.
@@ -146,6 +154,7 @@ impl Channels {
         &self,
         record: &Record,
         aliases: &Aliases,
+        pumps: &HashMap<Box<[u8]>, String>,
         settings: &Settings,
         file: &Path,
     ) -> Result<Vec<Option<String>>> {
@@ -182,6 +191,18 @@ impl Channels {
                 }
                 *answered = true;
                 ids.push(known(id));
+                continue;
+            }
+            // The trace's own messages, or another file of them.
+            let pump = channel.pump.as_bytes();
+            let mut same_pump = pumps.iter().filter(|(own, _)| {
+                **own == channel.own_name()
+                    || own
+                        .strip_prefix(pump)
+                        .is_some_and(|rest| !pump.is_empty() && rest.starts_with(b" "))
+            });
+            if let (Some((_, id)), None) = (same_pump.next(), same_pump.next()) {
+                ids.push(Some(id.clone()));
                 continue;
             }
             let own = channel.pump.split('^');

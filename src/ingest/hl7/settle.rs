@@ -15,8 +15,8 @@ pub(super) struct Settled {
     pub(super) moments: Vec<(i64, i32)>,
     /// Figures that repeated or corrected an earlier one.
     pub(super) repeats: u64,
-    /// Lines of figures at moments before the first rate.
-    pub(super) before_rate: Vec<u64>,
+    /// Messages, by number, and lines of figures at moments before the first rate.
+    pub(super) before_rate: Vec<(u64, u64)>,
 }
 
 fn place(what: What) -> usize {
@@ -49,7 +49,8 @@ pub(super) fn settle(mut parts: Vec<Part>) -> Settled {
         rate = if new_rate.is_nan() { rate } else { new_rate };
         limit = if new_limit.is_nan() { limit } else { new_limit };
         if rate.is_nan() {
-            settled.before_rate.push(last.line);
+            let places = group.iter().map(|p| (p.message, p.line));
+            settled.before_rate.extend(places);
             continue;
         }
         settled.moments.push((last.tick, last.offset_s));
@@ -76,6 +77,7 @@ mod tests {
             what,
             figure,
             line: s as u64,
+            message: 0,
         }
     }
 
@@ -95,7 +97,7 @@ mod tests {
         assert_eq!(settled.rows.pressure_mmhg[..2], [9.0, 12.0]);
         assert!(settled.rows.pressure_mmhg[2].is_nan());
         assert_eq!(settled.rows.limit_mmhg[3], 450.0);
-        assert_eq!(settled.before_rate, [0]);
+        assert_eq!(settled.before_rate, [(0, 0)]);
     }
 
     #[test]

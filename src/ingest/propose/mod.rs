@@ -11,7 +11,7 @@ mod time;
 
 use super::Source;
 use super::sheet::Wanted;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use draft::Draft;
 use sniff::{Form, Sample};
 
@@ -34,6 +34,15 @@ pub struct Proposal {
 /// A file that is no table, a workbook of several sheets of which none is named; an answer for a key that a mapping does not
 /// have.
 pub fn propose(trace: Source, events: Option<Source>, answers: &Answers) -> Result<Proposal> {
+    let (is_messages, mut reader) = super::peek(trace.reader);
+    if is_messages {
+        return Err(Error::in_file(trace.name, "expected a table, found HL7 v2 messages")
+            .hint("messages need no mapping: give the file to `patency inspect` or `patency review` as it is"));
+    }
+    let trace = Source {
+        name: trace.name,
+        reader: &mut reader,
+    };
     let mut draft = Draft::new(trace.name);
     let sample = look(&mut draft, "trace", trace, answers)?;
     time::propose(&mut draft, &sample);

@@ -4,6 +4,7 @@
 mod columns;
 mod dresses;
 mod events;
+mod exports;
 mod fixtures;
 mod laws;
 mod line;

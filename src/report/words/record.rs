@@ -182,6 +182,96 @@ pub fn notice(notice: &Notice) -> String {
             count(*transitions, "change", "changes"),
             if *transitions == 1 { "is" } else { "are" }
         ),
+        Notice::ExportsMerged {
+            files,
+            rows_twice,
+            conflicts,
+            first,
+        } => {
+            let twice = match rows_twice {
+                0 => "they have no row in common".to_string(),
+                n => format!(
+                    "{} in more than one and {} counted once",
+                    count(*n, "row stood", "rows stood"),
+                    if *n == 1 { "was" } else { "were" }
+                ),
+            };
+            let mut said = format!("{files} traces were put together: {twice}.");
+            if 0 < *conflicts {
+                let shown: Vec<String> = first
+                    .iter()
+                    .take(3)
+                    .map(|c| {
+                        let figure = |x: f64| significant(x, 4);
+                        format!(
+                            "{} of “{}” at {}: {}, then {}",
+                            c.column,
+                            clip(&c.channel),
+                            c.time,
+                            figure(c.earlier),
+                            figure(c.later)
+                        )
+                    })
+                    .collect();
+                said += &format!(
+                    " In {} they disagree, and the later file counts ({}).",
+                    count(*conflicts, "figure", "figures"),
+                    shown.join("; ")
+                );
+            }
+            said
+        }
+        Notice::EventsTwice { events } => format!(
+            "{} in more than one file, and counted once.",
+            count(*events as u64, "event stood", "events stood")
+        ),
+        Notice::EventsClock {
+            offset_s,
+            within_s,
+            pairs,
+        } => {
+            let way = if *offset_s < 0.0 {
+                "behind"
+            } else {
+                "ahead of"
+            };
+            format!(
+                "The events’ clock is {} s {way} the trace’s (± {} s, by {}). No time was moved by it.",
+                significant(offset_s.abs(), 3),
+                significant(*within_s, 2),
+                count(
+                    *pairs,
+                    "stop, start or change of rate",
+                    "stops, starts and changes of rate"
+                )
+            )
+        }
+        Notice::ClockReset {
+            channel,
+            placed,
+            within_s,
+            lost,
+        } => {
+            let mut said = format!(
+                "The clock of channel “{}” had jumped by years.",
+                clip(channel)
+            );
+            if 0 < *placed {
+                said += &format!(
+                    " {} the time of the hole they fill, right to {} s.",
+                    count(*placed, "row got", "rows got"),
+                    significant(*within_s, 2)
+                );
+            }
+            if 0 < *lost {
+                said += &format!(
+                    " {} no time and {} not used.",
+                    count(*lost, "row has", "rows have"),
+                    if *lost == 1 { "was" } else { "were" }
+                );
+            }
+            said
+        }
         Notice::EventsOfOtherPumps { events } => format!(
             "{} from pumps that are no channel of the trace, left aside.",
             count(*events as u64, "event came", "events came")

@@ -1,0 +1,144 @@
+//! What the compressed parts of an Arrow file say that they unpack to, looked at before a library believes it.
+//!
+//! In: the bytes of an Arrow IPC file or stream ("Arrow Columnar Format", section on serialisation and interprocess
+//! communication). Out: whether each compressed part names a size that can be meant. The library that unpacks them takes the
+//! memory that a part asks for, all at once; in a damaged or made-up file that may be more than any machine has.
+
+/// Most that one part may unpack to, bytes: a column of more than a hundred million figures.
+const MOST_UNPACKED: i64 = 1 << 30;
+
+/// What stands before each message.
+const MARK: [u8; 4] = [0xff; 4];
+
+/// Whether all compressed parts name a size that can be meant.
+pub(super) fn are_sound(bytes: &[u8]) -> bool {
+    let mut at = 0;
+    // Messages begin at multiples of eight; whatever the file's own list of them says, each has its mark.
+    while let Some(mark) = bytes.get(at..).and_then(|b| b.first_chunk::<4>()) {
+        if *mark == MARK && !is_sound(bytes, at) {
+            return false;
+        }
+        at += 8;
+    }
+    true
+}
+
+/// The same of the message whose mark stands at a place.
+fn is_sound(bytes: &[u8], mark: usize) -> bool {
+    let (Some(length), Some(begin)) = (number(bytes, mark + 4), mark.checked_add(8)) else {
+        return true;
+    };
+    let length = usize::try_from(length).unwrap_or(0);
+    let Some(body) = begin.checked_add(length) else {
+        return true;
+    };
+    let Some(parts) = compressed_parts(bytes.get(begin..).unwrap_or_default()) else {
+        return true;
+    };
+    parts.into_iter().all(|(offset, length)| {
+        let place = usize::try_from(offset)
+            .ok()
+            .and_then(|o| body.checked_add(o));
+        let named = place
+            .and_then(|p| bytes.get(p..)?.first_chunk::<8>())
+            .map_or(0, |b| i64::from_le_bytes(*b));
+        // -1 stands before a part that was left as it is.
+        length < 8 || named == -1 || (0..=MOST_UNPACKED).contains(&named)
+    })
+}
+
+/// Offset and length of each part of a batch whose parts are compressed; `None` for anything else.
+fn compressed_parts(message: &[u8]) -> Option<Vec<(i64, i64)>> {
+    let root = reference(message, 0)?;
+    let kind = message.get(field(message, root, 1)?)?;
+    let header = reference(message, field(message, root, 2)?)?;
+    let batch = match kind {
+        3 => header,
+        2 => reference(message, field(message, header, 1)?)?, // a dictionary's batch
+        _ => return None,
+    };
+    field(message, batch, 3)?; // how parts are compressed
+    let list = reference(message, field(message, batch, 2)?)?;
+    let count = usize::try_from(number(message, list)?).ok()?;
+    let parts = message.get(list + 4..)?;
+    let parts = parts.as_chunks::<16>().0.iter().take(count);
+    let word = |b: &[u8]| b.first_chunk::<8>().map_or(0, |w| i64::from_le_bytes(*w));
+    Some(
+        parts
+            .map(|p| (word(p), word(p.get(8..).unwrap_or_default())))
+            .collect(),
+    )
+}
+
+// FlatBuffers ("FlatBuffer Internals"): a table begins with the way back to the list of its fields' places.
+
+fn number(bytes: &[u8], at: usize) -> Option<i32> {
+    let word = bytes.get(at..)?.first_chunk::<4>()?;
+    Some(i32::from_le_bytes(*word))
+}
+
+/// The place that a reference leads to.
+fn reference(bytes: &[u8], at: usize) -> Option<usize> {
+    at.checked_add(usize::try_from(number(bytes, at)?).ok()?)
+}
+
+/// The place of a table's field; `None` where it is left out.
+fn field(bytes: &[u8], table: usize, which: usize) -> Option<usize> {
+    let back = i64::from(number(bytes, table)?);
+    let list = usize::try_from(i64::try_from(table).ok()? - back).ok()?;
+    let small = |at: usize| {
+        let two = bytes.get(at..)?.first_chunk::<2>()?;
+        Some(usize::from(u16::from_le_bytes(*two)))
+    };
+    let entry = 4 + 2 * which;
+    let place = (entry < small(list)?)
+        .then(|| small(list + entry))
+        .flatten()?;
+    (place != 0).then(|| table.checked_add(place)).flatten()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FILE: &[u8] = include_bytes!("../../tests/it/data/tables/columns.arrow");
+    const STREAM: &[u8] = include_bytes!("../../tests/it/data/tables/columns.arrows");
+
+    /// Places of the sizes that compressed parts name.
+    fn sizes(bytes: &[u8]) -> Vec<usize> {
+        let mut found = Vec::new();
+        for mark in (0..bytes.len() - 8).step_by(8) {
+            if bytes[mark..mark + 4] != MARK {
+                continue;
+            }
+            let begin = mark + 8;
+            let body = begin + number(bytes, mark + 4).unwrap() as usize;
+            let parts = compressed_parts(&bytes[begin..]).unwrap_or_default();
+            let long = parts.iter().filter(|p| 8 <= p.1);
+            found.extend(long.map(|p| body + p.0 as usize));
+        }
+        found
+    }
+
+    #[test]
+    fn a_part_that_names_more_than_can_be_meant_is_found() {
+        assert!(are_sound(FILE) && are_sound(STREAM));
+        let compressed = if sizes(FILE).is_empty() { STREAM } else { FILE };
+        let places = sizes(compressed);
+        assert!(!places.is_empty(), "one of the files is compressed");
+        for place in places {
+            let mut bad = compressed.to_vec();
+            bad[place..place + 8].copy_from_slice(&(1_i64 << 50).to_le_bytes());
+            assert!(!are_sound(&bad), "at {place}");
+        }
+    }
+
+    #[test]
+    fn anything_else_is_left_to_its_reader() {
+        assert!(are_sound(b""));
+        assert!(are_sound(&[0xff; 64]));
+        for cut in 0..FILE.len() {
+            are_sound(&FILE[..cut]);
+        }
+    }
+}
