@@ -328,6 +328,7 @@ pub const CAUTIONS: &[&str] = &[
     "Retrospective analysis of exported logs; not for alarm decisions.",
     "An association is not a cause: wards, fluids and patients differ, and staff may pause because pressure is rising.",
     "Sites are the program’s suggestions, each with its own uncertainty; wrong ones move the rates and draw ratios towards 1.",
+    "Never flush against resistance. Relief frees a bolus.",
     "A filter is replaced after the other causes are reviewed; local protocol and licensed practice decide.",
     "Pressure is a poor witness of infiltration: a low rate of episodes does not show that none occurred.",
 ];
