@@ -249,7 +249,10 @@ await page.setInputFiles("#file", path);
 const begun = Date.now();
 await page.getByRole("button", { name: "Read the files" }).click();
 await page.waitForURL(/records\/\d+$/);
-await page.screenshot({ path: join(shots, "workbench-busy-1440.png") });
+for (const width of [390, 1440]) {
+  await page.setViewportSize({ width, height: 900 });
+  await page.screenshot({ path: join(shots, `workbench-busy-${width}.png`) });
+}
 await page.getByRole("button", { name: "Yes, review it" }).waitFor({ timeout: 120000 });
 const read = Date.now() - begun;
 await page.getByRole("button", { name: "Yes, review it" }).click();

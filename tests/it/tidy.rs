@@ -189,7 +189,7 @@ fn own_words(template: &str) -> String {
 }
 
 #[test]
-fn the_pages_of_review_and_workbench_say_nothing_that_is_not_in_words() {
+fn the_pages_of_review_survey_and_workbench_say_nothing_that_is_not_in_words() {
     assert_eq!(
         own_words("<p title=\"a\">{{ b }} c{% if d %}e{% endif %}</p>"),
         "a ce"
@@ -200,6 +200,7 @@ fn the_pages_of_review_and_workbench_say_nothing_that_is_not_in_words() {
     templates.retain(|p| p.extension().is_some_and(|e| e == "html"));
     assert!(10 < templates.len());
     templates.push(src.join("report/page/page.html"));
+    templates.push(src.join("report/survey/page.html"));
     // Names and a command, the same in every language.
     let names = ["SHA", "patency", "survey", "DIR", "out"];
     for path in templates {

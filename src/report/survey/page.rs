@@ -5,6 +5,7 @@ use super::words::{self, meaning};
 use crate::infer::Site;
 use crate::report::draw::survey as pictures;
 use crate::report::page::{Figure, figure};
+use crate::report::words::survey_page as w;
 use crate::report::words::{bare, count, list, significant};
 use crate::study::{Effect, Group, NoFit, Rate, Survey, Survival};
 use askama::Template;

@@ -3,6 +3,13 @@
 //! In: findings, checks, notices, figures. Out: plain sentences with units and sensible digits, for a reader
 //! without a glossary. Text that came from a log passes [`clip`] first; escaping for a page is the page's work.
 
+/// Names for sentences that stand on a page as they are.
+macro_rules! sentences {
+    ($($name:ident = $text:literal;)*) => {
+        $(#[doc = concat!("“", $text, "”")] pub const $name: &str = $text;)*
+    };
+}
+
 mod answer;
 mod checks;
 mod evidence;
@@ -13,6 +20,7 @@ mod page;
 pub mod page_text;
 mod record;
 mod site;
+pub mod survey_page;
 pub mod workbench;
 
 pub use answer::{Verdict, headline, leading, likely_cause, release, trace_title, verdict};

@@ -1,11 +1,5 @@
 //! The report page's own sentences and headings, and those of its script: the template holds none.
 
-macro_rules! sentences {
-    ($($name:ident = $text:literal;)*) => {
-        $(#[doc = concat!("“", $text, "”")] pub const $name: &str = $text;)*
-    };
-}
-
 sentences! {
     TO_ANSWER = "To the answer";
     WHAT = "patency: review of an infusion record";

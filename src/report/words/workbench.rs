@@ -23,12 +23,6 @@ pub fn phase(phase: Phase) -> &'static str {
     }
 }
 
-macro_rules! sentences {
-    ($($name:ident = $text:literal;)*) => {
-        $(#[doc = concat!("“", $text, "”")] pub const $name: &str = $text;)*
-    };
-}
-
 sentences! {
     WORKBENCH = "patency workbench";
     WHAT_IT_IS = "Looks back at infusion records. Everything stays on this computer.";

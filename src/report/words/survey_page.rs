@@ -1,0 +1,52 @@
+//! The survey page's own sentences and headings: the template holds none.
+
+sentences! {
+    PATENCY_SURVEY = "– patency survey";
+    TO_THE_ANSWER = "To the answer";
+    PATENCY_SURVEY_OF_INFUSION = "patency: survey of infusion records";
+    KEEP_IN_MIND = "Keep in mind";
+    HOW_OFTEN = "How often";
+    RATES_BY_SITE = "Rates by site";
+    ALL_INFUSIONS = "All infusions";
+    SITE = "Site";
+    EPISODES = "Episodes";
+    HOURS_BEHIND_THEM = "Hours behind them";
+    PER_1_000_H = "Per 1,000 h (95 % interval)";
+    FILTER_ONSETS_BY = "Filter onsets by";
+    FIRST_ONSETS_OF_FILTERS = "First onsets of filters per 1,000 filter hours, with exact 95 % intervals.";
+    GROUP = "Group";
+    ONSETS = "Onsets";
+    RATIO_95_INTERVAL = "Ratio (95 % interval)";
+    AGAINST_CHANCE = "Against chance";
+    MORE_GROUPS_ARE_IN = "more groups are in survey.json.";
+    HOW_LONG_FILTERS_LAST = "How long filters last";
+    NO_FILTER_WAS_AT = "No filter was at risk.";
+    BY = "By";
+    WHICH_SITE_FIRST = "Which site first";
+    AFTER_PAUSES = "After pauses?";
+    HAZARD_RATIOS = "Hazard ratios";
+    MORE_OF_WHAT = "More of what";
+    HOW = "How";
+    HAZARD_RATIO_95_INTERVAL = "Hazard ratio (95 % interval)";
+    MORE_PAUSES_MORE_ONSETS = "More pauses, more onsets?";
+    EACH_FILTER_AS_ITS = "Each filter as its own control";
+    HOW_MUCH_HANGS_ON = "How much hangs on the choices";
+    HAZARD_RATIO_FOR_EACH = "Hazard ratio for each pause, with 95 % intervals; an arrow head marks an interval that goes on beyond the picture.";
+    ALL_CHOICES_AND_WHY = "All choices, and why they are here";
+    ALL_CHOICES = "All choices";
+    CHOICE = "Choice";
+    HAZARD_RATIO = "Hazard ratio";
+    WHY = "Why";
+    OVER_TIME = "Over time";
+    PERIODS_THAT_BREAK_A = "Periods that break a run rule";
+    FROM = "From";
+    PER_1_000_H_2 = "Per 1,000 h";
+    RULE = "Rule";
+    BEFORE_AND_AFTER_THE = "Before and after the change";
+    DOES_A_GROUP_STAND = "Does a group stand out?";
+    EACH_POINT_IS_ONE = "Each point is one group; its name stands beside it where there is room.";
+    WHAT_THIS_RESTS_ON = "What this rests on";
+    NOT_USED = "Not used";
+    MADE_BY_PATENCY = "Made by patency";
+    THE_FIGURES_ARE_IN = ". The figures are in survey.json, the rows behind them in the tables beside it; datapackage.json says what each column means.";
+}
