@@ -3,7 +3,8 @@
 //! In: the record's events and the tracker's blocks about an excursion. Out: [`Deed`]s. An intervention tells more than
 //! any shape of the pressure: what a new filter cures lay in the filter, and what it leaves lies elsewhere.
 
-use super::tracker::{Block, Excursion, Tracker};
+use super::blocks::Block;
+use super::tracker::{Excursion, Tracker};
 use crate::record::{EventKind, Record};
 use crate::stats::robust;
 
@@ -33,6 +34,19 @@ pub struct Deed {
     pub together: usize,
 }
 
+/// Whether it puts a new part into the line.
+pub fn renews(kind: EventKind) -> bool {
+    matches!(
+        kind,
+        EventKind::FilterChange | EventKind::SetChange | EventKind::CatheterChange
+    )
+}
+
+/// Whether it may take an obstruction away.
+pub fn may_clear(kind: EventKind) -> bool {
+    renews(kind) || matches!(kind, EventKind::Flush | EventKind::ClampOpened)
+}
+
 /// The deeds from the excursion's beginning on, in the record read up to a moment.
 pub fn deeds(
     record: &Record,
@@ -47,15 +61,7 @@ pub fn deeds(
     let mut found: Vec<Deed> = record
         .events
         .iter()
-        .filter(|e| {
-            matches!(
-                e.kind,
-                EventKind::FilterChange
-                    | EventKind::SetChange
-                    | EventKind::CatheterChange
-                    | EventKind::Flush
-            )
-        })
+        .filter(|e| renews(e.kind) || e.kind == EventKind::Flush)
         .filter(|e| excursion.start_s < e.t_s && e.t_s <= last_s.min(read_to_s))
         .map(|e| Deed {
             kind: e.kind,
@@ -74,10 +80,6 @@ pub fn deeds(
 
 /// Whether the excess of pressure for each mL/h was lower after a moment than before it.
 fn helped(tracker: &Tracker, excursion: &Excursion, at_s: f64, read_to_s: f64) -> Option<bool> {
-    let excess = |b: &Block| {
-        let flow: f64 = b.flow_ml_h.iter().sum();
-        b.deviation_mmhg / flow.max(1e-3)
-    };
     let counts = |b: &&Block| {
         excursion.up.get(b.channel) == Some(&true) && b.own_runs && b.bar_mmhg.is_finite()
     };
@@ -90,7 +92,7 @@ fn helped(tracker: &Tracker, excursion: &Excursion, at_s: f64, read_to_s: f64) -
         .rev()
         .filter(counts)
         .take(BEFORE_BLOCKS)
-        .map(excess)
+        .map(Block::excess)
         .collect();
     let mut after: Vec<f64> = blocks
         .get(at..)?
@@ -99,7 +101,7 @@ fn helped(tracker: &Tracker, excursion: &Excursion, at_s: f64, read_to_s: f64) -
         .filter(counts)
         .filter(|b| b.settled)
         .take(AFTER_BLOCKS)
-        .map(excess)
+        .map(Block::excess)
         .collect();
     before.sort_by(f64::total_cmp);
     let high = *before.get(before.len() * 4 / 5)?;

@@ -3,9 +3,11 @@
 //! The tracker is walked through the record; each excursion is judged as it comes. One that is no obstruction
 //! (a pump that was raised, a zero that drifts) is taken into the baseline before the walk goes on.
 
+use super::alarms;
+use super::blocks;
 use super::causes::Fitted;
 use super::checks;
-use super::context;
+use super::deeds;
 use super::figures;
 use super::judge::{self, Case, Judgement};
 use super::outline;
@@ -14,8 +16,7 @@ use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
 use super::second;
 use super::tracker::{Excursion, PartsPrior, Tracker};
-use crate::record::{EventKind, Record};
-use crate::stats::robust;
+use crate::record::Record;
 
 /// An excursion without alarm is an episode when something more likely than not hinders the flow.
 const LEAST_OBSTRUCTION: f64 = 0.5;
@@ -70,8 +71,6 @@ struct Walk<'a> {
     /// Alarms of air or an empty container that belong to no excursion yet, seconds.
     supply_alarms: Vec<(usize, f64)>,
     not_before_s: f64,
-    /// The record is read up to here, seconds.
-    read_to_s: f64,
     /// The last change of height: which pump, by how much, and how many episodes there were then.
     last_shift: Option<(Option<usize>, f64, usize)>,
     /// Whether the excursion at hand follows a relief that was not complete.
@@ -90,9 +89,9 @@ struct Walk<'a> {
 
 impl<'a> Walk<'a> {
     fn new(record: &'a Record, doings: &'a Doings, prior: &'a PartsPrior) -> Self {
-        let tracker = Tracker::new(record, doings, prior, lag_h(record, doings, prior));
+        let tracker = Tracker::new(record, doings, prior, blocks::lag_h(record, doings, prior));
         let not_before_s = record.start_s();
-        let alarms = alarms(record, doings);
+        let alarms = alarms::occlusion(record, doings);
         Self {
             record,
             doings,
@@ -100,9 +99,8 @@ impl<'a> Walk<'a> {
             tracker,
             episodes: Vec::new(),
             alarms,
-            supply_alarms: supply_alarms(record),
+            supply_alarms: alarms::supply(record),
             not_before_s,
-            read_to_s: record.end_s(),
             last_shift: None,
             after_relief: false,
             cluster: Vec::new(),
@@ -133,13 +131,7 @@ impl<'a> Walk<'a> {
 
     /// Alarms that sounded although the pressure was what the baseline expects, before a moment.
     fn lone_alarms(&mut self, until_s: f64) {
-        let due: Vec<(usize, f64)> = self
-            .alarms
-            .iter()
-            .copied()
-            .filter(|a| a.1 < until_s)
-            .collect();
-        self.alarms.retain(|a| until_s <= a.1);
+        let due: Vec<(usize, f64)> = self.alarms.extract_if(.., |a| a.1 < until_s).collect();
         self.supply_alarms(until_s);
         let mut last_s = f64::NEG_INFINITY;
         for (channel, alarm_s) in due {
@@ -148,24 +140,11 @@ impl<'a> Walk<'a> {
                 continue;
             }
             last_s = alarm_s;
-            let restart_s = self
-                .doings
-                .pauses
-                .iter()
-                .filter(|p| p.channel == self.record.channels[channel].id)
-                .find(|p| (p.span.start_s - alarm_s).abs() < 300.0)
-                .map(|p| (!p.still_on).then_some(p.span.end_s));
-            let mut up = vec![false; self.record.channels.len()];
-            up[channel] = true;
-            let excursion = Excursion {
-                start_s: self.began_before(channel, alarm_s),
-                seen_s: alarm_s,
-                end_s: restart_s.unwrap_or(Some(alarm_s)),
-                bouts: vec![(alarm_s - 30.0, alarm_s)],
-                down: vec![false; up.len()],
-                up,
-            };
-            self.judge_and_keep(&excursion, Some(alarm_s));
+            let mut excursion = self.about_alarm(channel, alarm_s);
+            excursion.up[channel] = true;
+            if let Some(judgement) = judge::judge(&self.case(&excursion, Some(alarm_s))) {
+                self.keep(&excursion, Some(alarm_s), &judgement, self.record.end_s());
+            }
         }
     }
 
@@ -173,31 +152,12 @@ impl<'a> Walk<'a> {
     fn supply_alarms(&mut self, until_s: f64) {
         let due: Vec<(usize, f64)> = self
             .supply_alarms
-            .iter()
-            .copied()
-            .filter(|a| a.1 < until_s)
+            .extract_if(.., |a| a.1 < until_s)
             .collect();
-        self.supply_alarms.retain(|a| until_s <= a.1);
         for (channel, alarm_s) in due {
-            let n = self.record.channels.len();
-            let mut down = vec![false; n];
-            down[channel] = true;
-            let name = &self.record.channels[channel].id;
-            let restart_s = self
-                .doings
-                .pauses
-                .iter()
-                .filter(|p| p.channel == *name && !p.still_on)
-                .find(|p| (p.span.start_s - alarm_s).abs() < 300.0)
-                .map(|p| p.span.end_s);
-            let excursion = Excursion {
-                start_s: self.began_before(channel, alarm_s),
-                seen_s: alarm_s,
-                end_s: Some(restart_s.unwrap_or(alarm_s)),
-                bouts: vec![(alarm_s - 30.0, alarm_s)],
-                up: vec![false; n],
-                down,
-            };
+            let mut excursion = self.about_alarm(channel, alarm_s);
+            excursion.down[channel] = true;
+            excursion.end_s.get_or_insert(alarm_s);
             let case = self.case(&excursion, None);
             if let Some(judgement) = judge::judge(&case)
                 && judgement.best_site().0 == Site::Supply
@@ -205,6 +165,26 @@ impl<'a> Walk<'a> {
                 let episode = self.outlined(&case, &judgement);
                 self.episodes.push(episode);
             }
+        }
+    }
+
+    /// The stretch about an alarm at which no channel stood out: up to the restart, if the pump stopped.
+    fn about_alarm(&self, channel: usize, alarm_s: f64) -> Excursion {
+        let n = self.record.channels.len();
+        let restart_s = self
+            .doings
+            .pauses
+            .iter()
+            .filter(|p| p.channel == self.record.channels[channel].id)
+            .find(|p| (p.span.start_s - alarm_s).abs() < 300.0)
+            .map(|p| (!p.still_on).then_some(p.span.end_s));
+        Excursion {
+            start_s: self.began_before(channel, alarm_s),
+            seen_s: alarm_s,
+            end_s: restart_s.unwrap_or(Some(alarm_s)),
+            bouts: vec![(alarm_s - 30.0, alarm_s)],
+            up: vec![false; n],
+            down: vec![false; n],
         }
     }
 
@@ -249,43 +229,46 @@ impl<'a> Walk<'a> {
                 .map(|&c| alarms.iter().map(|t| (c, *t)).collect())
                 .unwrap_or_default();
             alarms.retain(|t| Some(*t) != alarm_s && until_s < *t);
-            if let Some(cut_s) = self.take_first_of_two(&part, alarm_s) {
+            let judgement = judge::judge(&self.case(&part, alarm_s));
+            if let Some(whole) = &judgement
+                && let Some(cut_s) = self.take_first_of_two(&part, alarm_s, whole)
+            {
                 self.alarms
                     .extend(later.into_iter().filter(|(_, t)| cut_s <= *t));
                 break; // what comes after is tracked anew
             }
-            self.take_part(part, alarm_s);
+            self.take_part(part, alarm_s, judgement);
         }
         self.after_relief = false;
     }
 
     /// Where no single cause explains an excursion, a second one may have come on top of the first: then what lies
     /// before the second is taken by itself, and the tracker goes on from there. Gives that moment, seconds.
-    fn take_first_of_two(&mut self, excursion: &Excursion, alarm_s: Option<f64>) -> Option<f64> {
-        let whole = judge::judge(&self.case(excursion, alarm_s))?;
+    fn take_first_of_two(
+        &mut self,
+        excursion: &Excursion,
+        alarm_s: Option<f64>,
+        whole: &Judgement,
+    ) -> Option<f64> {
         if whole.unexplained < LEAST_UNEXPLAINED {
             return None;
         }
         let cuts_s = second::cuts(&self.tracker, excursion);
-        let (cut_s, first, alarm_s) = cuts_s.into_iter().find_map(|cut_s| {
+        let (cut_s, first, alarm_s, alone) = cuts_s.into_iter().find_map(|cut_s| {
             let first = excursion.up_to(cut_s, &self.tracker.blocks);
             let alarm_s = alarm_s.filter(|a| *a < cut_s);
             let mut case = self.case(&first, alarm_s);
             case.read_to_s = cut_s;
             let alone = judge::judge(&case)?;
-            (alone.unexplained < 0.5 * whole.unexplained).then_some((cut_s, first, alarm_s))
+            (alone.unexplained < 0.5 * whole.unexplained).then_some((cut_s, first, alarm_s, alone))
         })?;
-        let read_to_s = std::mem::replace(&mut self.read_to_s, cut_s);
-        let judged = self.judge_and_keep(&first, alarm_s);
-        self.read_to_s = read_to_s;
-        let shift = judged
-            .as_ref()
+        self.keep(&first, alarm_s, &alone, cut_s);
+        let shift = Some(&alone)
             .filter(|j| j.best_site().0 == Site::None)
             .and_then(|j| j.best_of(Site::None))
             .and_then(|w| figures::shift(&w.fitted));
         if let Some((channel, by_mmhg)) = shift {
-            self.shifted_back(channel, by_mmhg);
-            self.tracker.shift(channel, by_mmhg);
+            self.shifted(channel, by_mmhg);
         } else {
             self.resting
                 .get_or_insert(self.episodes.len().saturating_sub(1));
@@ -296,8 +279,8 @@ impl<'a> Walk<'a> {
         Some(cut_s)
     }
 
-    /// An excursion in which the pump alarmed, was relieved, and alarmed again, cut at each relief: the restart after
-    /// which the deviation stood at less than half of what it was at the alarm.
+    /// An excursion in which the pump alarmed, was relieved, and alarmed again, cut at each relief: a restart after which
+    /// the line ran calmly for long enough.
     fn parted(&self, excursion: &Excursion, alarms: &[f64]) -> Vec<Excursion> {
         let mut parts = vec![excursion.clone()];
         for pair in alarms.windows(2) {
@@ -311,17 +294,10 @@ impl<'a> Walk<'a> {
                 .reduce(f64::min);
             let Some(restart_s) = restart_s else { continue };
             // After a deed that may have cleared the line a short calm is enough.
-            let deed = self.record.events.iter().any(|e| {
-                let clears = matches!(
-                    e.kind,
-                    EventKind::Flush
-                        | EventKind::FilterChange
-                        | EventKind::SetChange
-                        | EventKind::CatheterChange
-                        | EventKind::ClampOpened
-                );
-                clears && first_s <= e.t_s && e.t_s <= restart_s + 60.0
-            });
+            let deed =
+                self.record.events.iter().any(|e| {
+                    deeds::may_clear(e.kind) && first_s <= e.t_s && e.t_s <= restart_s + 60.0
+                });
             let share = if deed { 0.4 } else { 1.0 };
             if !self.calm_between(excursion, restart_s, next_s, share) {
                 continue;
@@ -362,11 +338,17 @@ impl<'a> Walk<'a> {
         false
     }
 
-    fn take_part(&mut self, excursion: Excursion, alarm_s: Option<f64>) {
-        let Some(judgement) = self.judge_and_keep(&excursion, alarm_s) else {
+    fn take_part(
+        &mut self,
+        excursion: Excursion,
+        alarm_s: Option<f64>,
+        judgement: Option<Judgement>,
+    ) {
+        let Some(judgement) = judgement else {
             self.tracker.absorb(&excursion);
             return;
         };
+        self.keep(&excursion, alarm_s, &judgement, self.record.end_s());
         let (site, p) = judgement.best_site();
         if site == Site::None && 0.5 < p {
             let shift = judgement
@@ -374,8 +356,7 @@ impl<'a> Walk<'a> {
                 .and_then(|w| figures::shift(&w.fitted));
             match shift {
                 Some((channel, by_mmhg)) if excursion.end_s.is_none() => {
-                    self.shifted_back(channel, by_mmhg);
-                    self.tracker.shift(channel, by_mmhg);
+                    self.shifted(channel, by_mmhg);
                     self.tracker.rewind_to(excursion.seen_s + 60.0);
                 }
                 Some(_) => {} // raised for a while and put back: the baseline is what it was
@@ -385,6 +366,12 @@ impl<'a> Walk<'a> {
             self.tracker.absorb(&excursion);
         }
         self.after(&excursion);
+    }
+
+    /// A pump, or all, was raised or lowered and stays so.
+    fn shifted(&mut self, channel: Option<usize>, by_mmhg: f64) {
+        self.shifted_back(channel, by_mmhg);
+        self.tracker.shift(channel, by_mmhg);
     }
 
     /// A shift that undoes the one before it is that one's end, not an episode of its own.
@@ -410,11 +397,7 @@ impl<'a> Walk<'a> {
             self.not_before_s = self.not_before_s.max(end_s);
             // A new filter need not be as open as the old one was.
             let renewed = self.record.events.iter().any(|e| {
-                matches!(
-                    e.kind,
-                    EventKind::FilterChange | EventKind::SetChange | EventKind::CatheterChange
-                ) && excursion.start_s <= e.t_s
-                    && e.t_s <= end_s + 600.0
+                deeds::renews(e.kind) && excursion.start_s <= e.t_s && e.t_s <= end_s + 600.0
             });
             if renewed {
                 self.tracker
@@ -432,27 +415,33 @@ impl<'a> Walk<'a> {
             excursion,
             alarm_s,
             not_before_s: self.not_before_s,
-            read_to_s: self.read_to_s,
+            read_to_s: self.record.end_s(),
             after_relief: self.after_relief,
         }
     }
 
-    fn judge_and_keep(&mut self, excursion: &Excursion, alarm_s: Option<f64>) -> Option<Judgement> {
-        let case = self.case(excursion, alarm_s);
-        let judgement = judge::judge(&case)?;
+    /// Makes an episode of a judged excursion if it is worth telling, in the record read up to a moment.
+    fn keep(
+        &mut self,
+        excursion: &Excursion,
+        alarm_s: Option<f64>,
+        judgement: &Judgement,
+        read_to_s: f64,
+    ) {
         let (site, _) = judgement.best_site();
-        let told = alarm_s.is_some() || self.worth_telling(excursion, &judgement);
+        let told = alarm_s.is_some() || self.worth_telling(excursion, judgement);
         if told {
-            let episode = self.outlined(&case, &judgement);
+            let mut case = self.case(excursion, alarm_s);
+            case.read_to_s = read_to_s;
+            let episode = self.outlined(&case, judgement);
             if self.first_fit.is_none() {
                 self.first_fit = judgement.best_of(site).map(|w| w.fitted.clone());
             }
             self.episodes.push(episode);
         }
         if LEAST_OBSTRUCTION <= judgement.obstruction() {
-            self.gather(excursion, told);
+            self.gather(excursion, told, read_to_s);
         }
-        Some(judgement)
     }
 
     /// Whether an excursion without alarm is an episode: an obstruction that lasted or stood high, a clear shift, or
@@ -498,7 +487,7 @@ impl<'a> Walk<'a> {
 
     /// Episodes that follow each other closely may be one that came and went: they are judged together, and
     /// become one where a positional catheter explains them all.
-    fn gather(&mut self, excursion: &Excursion, told: bool) {
+    fn gather(&mut self, excursion: &Excursion, told: bool, read_to_s: f64) {
         let last_end = self.cluster.last().and_then(|e| e.end_s);
         if last_end.is_none_or(|end_s| end_s + CLUSTER_GAP_S < excursion.start_s) {
             self.cluster.clear();
@@ -516,6 +505,7 @@ impl<'a> Walk<'a> {
             .filter_map(|e| e.alarm_s)
             .reduce(f64::min);
         let mut case = self.case(&together, alarm_s);
+        case.read_to_s = read_to_s;
         // The baseline before the first of them is what they are held against.
         case.not_before_s = self.cluster_from_s;
         let Some(judgement) = judge::judge(&case) else {
@@ -589,91 +579,6 @@ fn visible_from(case: &Case) -> f64 {
         }
         wait_s = (2.5 * wait_s).max(120.0);
     }
-}
-
-/// All occlusion alarms: by the events, else by stops that came as the limit was reached; by channel and time.
-fn alarms(record: &Record, doings: &Doings) -> Vec<(usize, f64)> {
-    let mut found = Vec::new();
-    for (c, channel) in record.channels.iter().enumerate() {
-        let noted: Vec<f64> = record
-            .events
-            .iter()
-            .filter(|e| e.kind == EventKind::OcclusionAlarm && regimes::concerns(e, &channel.id))
-            .map(|e| e.t_s)
-            .collect();
-        let stops = doings
-            .pauses
-            .iter()
-            .filter(|p| p.channel == channel.id && p.cause == super::review::PauseCause::Alarm)
-            .map(|p| p.span.start_s)
-            .filter(|t| !record.events_given && noted.iter().all(|n| 300.0 < (n - t).abs()));
-        found.extend(noted.iter().copied().chain(stops).map(|t| (c, t)));
-    }
-    // An event of the whole line stands once for each channel: keep the channel whose pressure was highest.
-    found.sort_by(|a: &(usize, f64), b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
-    let highest = |c: usize, t_s: f64| {
-        let s = &record.channels[c].samples;
-        let near = s.t_s.partition_point(|&t| t <= t_s);
-        let from = near.saturating_sub(3);
-        s.pressure_mmhg[from..near.min(s.len())]
-            .iter()
-            .copied()
-            .fold(f64::NEG_INFINITY, f64::max)
-    };
-    found.dedup_by(|next, kept| {
-        let same = (next.1 - kept.1).abs() < 1e-9;
-        if same && highest(kept.0, kept.1) < highest(next.0, next.1) {
-            *kept = *next;
-        }
-        same
-    });
-    found
-}
-
-/// All alarms of air in a channel's line or of its empty container.
-fn supply_alarms(record: &Record) -> Vec<(usize, f64)> {
-    record
-        .events
-        .iter()
-        .filter(|e| context::of_supply(e))
-        .filter_map(|e| {
-            let id = e.channel.as_deref()?;
-            let channel = record.channels.iter().position(|c| c.id == id)?;
-            Some((channel, e.t_s))
-        })
-        .collect()
-}
-
-/// How long the line's pressure lags behind its flow, hours: R·C, with R from a first look at the record.
-fn lag_h(record: &Record, doings: &Doings, prior: &PartsPrior) -> f64 {
-    let store: f64 = prior.own_ml_per_mmhg.iter().map(|c| c.0).sum::<f64>()
-        + prior.filter_ml_per_mmhg
-        + prior.tail_ml_per_mmhg;
-    let known = record
-        .line
-        .as_ref()
-        .is_some_and(|l| l.access.resistance.is_some() || l.access.inner_diameter_mm.is_some());
-    let resistance = if known {
-        prior.shared.0
-    } else {
-        let mut levels: Vec<f64> = record
-            .channels
-            .iter()
-            .flat_map(|c| {
-                c.samples
-                    .t_s
-                    .iter()
-                    .zip(&c.samples.pressure_mmhg)
-                    .take(5000)
-            })
-            .filter(|(_, p)| p.is_finite())
-            .map(|(&t, &p)| ((p - prior.outlet_mmhg.0) / doings.flow_at(t).max(0.05)).max(0.0))
-            .collect();
-        robust::median(&mut levels)
-            .unwrap_or(prior.shared.0)
-            .min(40.0)
-    };
-    (resistance * store).clamp(5.0 / 3600.0, 900.0 / 3600.0)
 }
 
 /// Which causes an episode's probabilities favour most, for those who want finer words than the site.

@@ -2,10 +2,11 @@
 //!
 //! In: the record, the walked tracker and the first episode's best explanation. Out: [`ChannelReview`]s.
 
+use super::blocks::Block;
 use super::causes::{Fitted, Setting, Steady, fit_explanation};
 use super::regimes::Doings;
 use super::review::{Cause, ChannelReview, TrackPoint};
-use super::tracker::{Block, PartsPrior, Tracker};
+use super::tracker::{PartsPrior, Tracker};
 use super::window;
 use crate::record::Record;
 use crate::units::Estimate;
@@ -129,7 +130,7 @@ fn track(tracker: &Tracker, prior: &PartsPrior, c: usize) -> Vec<TrackPoint> {
         let count = running.len() as f64;
         let mean = |f: &dyn Fn(&Block) -> f64| running.iter().map(|b| f(b)).sum::<f64>() / count;
         let pressure = mean(&|b| b.pressure_mmhg);
-        let flow = mean(&|b| b.flow_ml_h.iter().sum());
+        let flow = mean(&|b| b.total_ml_h());
         let hours = (last.t_s - first.t_s) / 3600.0;
         let climb = if 0.0 < hours {
             ((last.pressure_mmhg - first.pressure_mmhg) / hours * store).clamp(0.0, 0.98 * flow)

@@ -4,16 +4,18 @@
 //! cause, and of none of them. Each explanation's marginal likelihood is multiplied by the prior of its cause and by
 //! what is known beyond the pressure.
 
+use super::blocks::Block;
 use super::causes::{
     Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
     SharedStep, Steady, SupplyStop, TubingBlock, Uneven, fit_explanation,
 };
 use super::context::{self, Clue};
+use super::deeds;
 use super::fit::{self, Observation};
 use super::parts::{self, FilterPlace};
 use super::regimes::Doings;
 use super::review::{Cause, PauseCause, Site};
-use super::tracker::{Block, Excursion, PartsPrior, Tracker};
+use super::tracker::{Excursion, PartsPrior, Tracker};
 use super::window::{self, Seen, Window};
 use crate::record::{EventKind, Record};
 use crate::time::Span;
@@ -156,7 +158,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         window.observations.push(observation);
     }
     let place = parts::filter_place(record);
-    let filter = if place == FilterPlace::Shared {
+    let filter = if matches!(place, FilterPlace::Shared | FilterPlace::Unsaid) {
         case.parts.filter_ml_per_mmhg
     } else {
         0.0
@@ -314,17 +316,7 @@ fn first_touch(case: &Case, stop_s: f64) -> f64 {
         .record
         .events
         .iter()
-        .filter(|e| {
-            matches!(
-                e.kind,
-                EventKind::FilterChange
-                    | EventKind::SetChange
-                    | EventKind::CatheterChange
-                    | EventKind::Flush
-                    | EventKind::ClampOpened
-                    | EventKind::PatientMoved
-            )
-        })
+        .filter(|e| deeds::may_clear(e.kind) || e.kind == EventKind::PatientMoved)
         .map(|e| e.t_s)
         .find(|t| stop_s < *t);
     let restart = case
@@ -411,23 +403,18 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
     let n = setting.window.channels;
     let excursion = case.excursion;
     let share = |cause| context::prior_share(&case.record.priors, cause);
-    let mut groups: Vec<Group> = Vec::new();
-    let mut add = |cause: Cause, explanations: Vec<Box<dyn Explanation>>| {
-        if !explanations.is_empty() {
-            groups.push((explanations, share(cause)));
-        }
-    };
+    let mut groups = Groups(Vec::new());
     let each = |make: &dyn Fn(usize) -> Box<dyn Explanation>| (0..n).map(make).collect::<Vec<_>>();
-    add(
-        Cause::SupplyStopped,
+    groups.add(
+        share(Cause::SupplyStopped),
         each(&|c| Box::new(SupplyStop::new(setting, c))),
     );
-    add(
-        Cause::TubingBlocked,
+    groups.add(
+        share(Cause::TubingBlocked),
         each(&|c| Box::new(TubingBlock::new(setting, c))),
     );
-    add(
-        Cause::CatheterBlocked,
+    groups.add(
+        share(Cause::CatheterBlocked),
         vec![Box::new(SharedStep::new(setting))],
     );
     let bouts: Vec<(f64, f64)> = excursion
@@ -436,8 +423,8 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
         .copied()
         .filter(|b| b.0 < setting.window.end_s())
         .collect();
-    add(
-        Cause::CatheterPositional,
+    groups.add(
+        share(Cause::CatheterPositional),
         Positional::new(setting, &bouts)
             .map(|p| Box::new(p) as Box<dyn Explanation>)
             .into_iter()
@@ -452,52 +439,28 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
             .chain([Box::new(Uneven::new(cause, clock, on, setting)) as Box<dyn Explanation>])
             .collect::<Vec<_>>()
     };
-    add(
-        Cause::CatheterNarrowing,
+    groups.add(
+        share(Cause::CatheterNarrowing),
         grown(Cause::CatheterNarrowing, Clock::Time, None),
     );
-    let unsaid = case
-        .record
-        .line
-        .as_ref()
-        .is_none_or(|l| l.filter.position.is_none());
-    // The one channel that rose, if it was one alone: only there can a filter above the join be.
-    let alone = (0..n)
-        .filter(|&c| excursion.up[c])
-        .reduce(|_, _| n)
-        .filter(|&c| c < n);
-    let places: Vec<(Option<usize>, f64)> = match place {
-        FilterPlace::Nowhere => Vec::new(),
-        FilterPlace::On(c) => vec![(Some(c), 1.0)],
-        FilterPlace::Shared if unsaid && 1 < n => std::iter::once((None, BELOW_SHARE))
-            .chain(alone.map(|c| (Some(c), (1.0 - BELOW_SHARE) / n as f64)))
-            .collect(),
-        FilterPlace::Shared => vec![(None, 1.0)],
-    };
-    let pauses: Vec<Span> = case.doings.line_pauses.iter().map(|p| p.span).collect();
     let medication_s = context::medication_before(case.record, excursion.start_s);
-    for (on, part) in places {
-        let mut add = |cause: Cause, explanations: Vec<Box<dyn Explanation>>| {
-            if !explanations.is_empty() {
-                groups.push((explanations, part * share(cause)));
-            }
-        };
-        add(
-            Cause::FilterLoading,
+    for (on, part) in filter_places(place, n, &excursion.up) {
+        groups.add(
+            part * share(Cause::FilterLoading),
             grown(Cause::FilterLoading, Clock::Volume, on),
         );
+        let doings = case.doings;
         let stood: Vec<Span> = match on {
-            None => pauses.clone(),
-            Some(c) => case
-                .doings
+            None => doings.line_pauses.iter().map(|p| p.span).collect(),
+            Some(c) => doings
                 .pauses
                 .iter()
                 .filter(|p| p.channel == case.record.channels[c].id)
                 .map(|p| p.span)
                 .collect(),
         };
-        add(
-            Cause::FilterSettling,
+        groups.add(
+            part * share(Cause::FilterSettling),
             Settling::new(setting, &stood, on)
                 .map(|s| Box::new(s) as Box<dyn Explanation>)
                 .into_iter()
@@ -513,17 +476,12 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
                     at_s,
                 )) as Box<dyn Explanation>
             });
-            add(Cause::FilterPrecipitate, made.into());
+            groups.add(part * share(Cause::FilterPrecipitate), made.into());
         }
     }
-    let mut add = |cause: Cause, explanations: Vec<Box<dyn Explanation>>| {
-        if !explanations.is_empty() {
-            groups.push((explanations, share(cause)));
-        }
-    };
     if case.alarm_s.is_some() {
-        add(
-            Cause::LimitTooLow,
+        groups.add(
+            share(Cause::LimitTooLow),
             vec![Box::new(Steady::limit_too_low(setting))],
         );
     }
@@ -531,7 +489,7 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
     if 1 < n {
         heights.extend(each(&|c| Box::new(HeightChange::new(setting, Some(c)))));
     }
-    add(Cause::HeightChange, heights);
+    groups.add(share(Cause::HeightChange), heights);
     let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
     let mut artefacts: Vec<Box<dyn Explanation>> = vec![Box::new(Drift::new(setting))];
     let period_s = case
@@ -543,6 +501,34 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
     if out_s <= BRIEF_S + 2.0 * period_s {
         artefacts.push(Box::new(Steady::artefact(setting, &excursion.bouts)));
     }
-    add(Cause::Artefact, artefacts);
-    groups
+    groups.add(share(Cause::Artefact), artefacts);
+    groups.0
+}
+
+/// Explanations by cause, each group with its share of the prior.
+struct Groups(Vec<Group>);
+
+impl Groups {
+    /// Adds a group, unless it has no explanation.
+    fn add(&mut self, share: f64, explanations: Vec<Box<dyn Explanation>>) {
+        if !explanations.is_empty() {
+            self.0.push((explanations, share));
+        }
+    }
+}
+
+/// Where the filter may sit (`None` = below the join), each place with its share of the prior.
+fn filter_places(place: FilterPlace, n: usize, up: &[bool]) -> Vec<(Option<usize>, f64)> {
+    match place {
+        FilterPlace::Nowhere => Vec::new(),
+        FilterPlace::On(c) => vec![(Some(c), 1.0)],
+        FilterPlace::Unsaid if 1 < n => {
+            // The one channel that rose, if it was one alone: only there can a filter above the join be.
+            let mut risen = (0..n).filter(|&c| up[c]);
+            let alone = risen.next().filter(|_| risen.next().is_none());
+            let above = alone.map(|c| (Some(c), (1.0 - BELOW_SHARE) / n as f64));
+            std::iter::once((None, BELOW_SHARE)).chain(above).collect()
+        }
+        FilterPlace::Shared | FilterPlace::Unsaid => vec![(None, 1.0)],
+    }
 }

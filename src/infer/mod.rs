@@ -2,12 +2,16 @@
 //!
 //! In: a cleaned [`crate::record::Record`]. Out: a [`Review`]. Nothing here reads a file or a clock or words a sentence.
 //!
-//! The way through the room: `regimes` (what the pumps did) → `parts` (what is known of the line) → `tracker`
-//! (where the pressure leaves its baseline) → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
-//! (each cause as a forward model) → `context` (what is known beyond the pressure) → `judge` (probabilities) →
+//! The way through the room: `regimes` (what the pumps did) → `parts` (what is known of the line) → `blocks`
+//! (the record boiled down) → `tracker` (where the pressure leaves its baseline), `second` (where a second cause came on top),
+//! `alarms` → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
+//! (each cause as a forward model) → `context`, `deeds` (what is known beyond the
+//! pressure) → `judge` (probabilities) →
 //! `outline`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it. Beside it stands [`expect`]: what a
 //! line should do, worked out from its file alone.
 
+mod alarms;
+mod blocks;
 mod causes;
 mod checks;
 pub mod clamp_test;

@@ -177,9 +177,11 @@ pub enum FilterPlace {
     On(usize),
     /// No filter.
     Nowhere,
+    /// Nobody says: below the join, as a rule.
+    Unsaid,
 }
 
-/// Where the record's filter sits; below the join where nothing is said.
+/// Where the record's filter sits.
 pub fn filter_place(record: &Record) -> FilterPlace {
     match record
         .line
@@ -192,6 +194,7 @@ pub fn filter_place(record: &Record) -> FilterPlace {
             .iter()
             .position(|c| c.id == *channel)
             .map_or(FilterPlace::Shared, FilterPlace::On),
-        _ => FilterPlace::Shared,
+        Some(FilterPosition::BelowJoin) => FilterPlace::Shared,
+        None => FilterPlace::Unsaid,
     }
 }

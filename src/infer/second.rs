@@ -4,7 +4,8 @@
 //! jumped up from what went before leads one to expect. It only proposes: whether two causes explain the
 //! excursion better than one is weighed by whoever asks.
 
-use super::tracker::{Block, Excursion, Tracker};
+use super::blocks::Block;
+use super::tracker::{Excursion, Tracker};
 use crate::stats::robust;
 
 /// Blocks on which the level before a jump rests, and as many again before them for its slope.
@@ -49,12 +50,9 @@ fn jump(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
             .take_while(|b| b.t_s <= until_s)
             .filter(|b| b.channel == c && b.own_runs && b.bar_mmhg.is_finite())
             .collect();
-        for at in 2 * BEFORE..own.len() {
-            if own.len() < at + 2 {
-                break;
-            }
+        for at in 2 * BEFORE..own.len().saturating_sub(1) {
             let level = |blocks: &[&Block]| {
-                let mut excess: Vec<f64> = blocks.iter().map(|b| excess(b)).collect();
+                let mut excess: Vec<f64> = blocks.iter().map(|b| b.excess()).collect();
                 robust::median(&mut excess)
             };
             let after = level(&own[at..(at + AFTER).min(own.len())]);
@@ -64,8 +62,8 @@ fn jump(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
                 continue;
             };
             let expected = before + (before - earlier).max(0.0);
-            let flow: f64 = own[at].flow_ml_h.iter().sum();
-            let bar = LEAST_SHARE * before.abs() + own[at].bar_mmhg / flow.max(1e-3);
+            let bar =
+                LEAST_SHARE * before.abs() + own[at].bar_mmhg / own[at].total_ml_h().max(1e-3);
             let score = (after - expected) / bar;
             if 1.0 < score && best.is_none_or(|(_, most)| most < score) {
                 best = Some((own[at].t_s, score));
@@ -73,10 +71,4 @@ fn jump(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
         }
     }
     best.map(|(t_s, _)| t_s)
-}
-
-/// Pressure above the expected one for each mL/h, mmHg·h/mL.
-fn excess(block: &Block) -> f64 {
-    let flow: f64 = block.flow_ml_h.iter().sum();
-    block.deviation_mmhg / flow.max(1e-3)
 }

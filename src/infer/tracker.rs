@@ -1,7 +1,6 @@
 //! Follows a line through its record: what pressure an unhindered line would show, and where the record leaves it.
 //!
-//! In: the record and what the pumps did. Out: [`Block`]s (short stretches boiled down to one pressure each),
-//! the running estimate of outlet pressure and resistances ([`Baseline`]), and each stretch in which the
+//! In: the record and what the pumps did, boiled down to [`Block`]s. Out: the running estimate of outlet pressure and resistances ([`Baseline`]), and each stretch in which the
 //! pressure was not what the baseline expects ([`Excursion`]). Strictly causal: a block is judged by what lies
 //! before it, so an excursion's `seen_s` is when the record read only up to then already showed it.
 //!
@@ -10,14 +9,11 @@
 //! compliance makes the pressure lag. It does not adapt quickly on purpose: one that did would swallow the
 //! very rise it is there to find.
 
+use super::blocks::{BLOCK_S, Block, Noise, blocks_of, noise_of};
 use super::regimes::Doings;
 use crate::record::Record;
-use crate::signal::rounding_step;
-use crate::stats::robust;
 use nalgebra::{DMatrix, DVector};
 
-/// Shortest block, seconds: long enough to average pulsation, short enough for a ramp of minutes.
-const BLOCK_S: f64 = 30.0;
 /// Zero drift that a sensor may show, mmHg per hour (5 mmHg a day: common practice, no source).
 const DRIFT_MMHG_PER_H: f64 = 5.0 / 24.0;
 /// Deviations smaller than this are never an excursion, mmHg (common practice, no source).
@@ -43,39 +39,10 @@ const FIRST_S: f64 = 600.0;
 const FIRST_BLOCKS: u32 = 4;
 /// [`FIRST_BLOCKS`] of a log so slow that they would take longer than this are fewer, seconds.
 const FIRST_OF_SLOW_S: f64 = 3600.0;
-/// From such a distance between readings on, what changes between two is the line and not noise, seconds.
-const CHARTED_S: f64 = 1800.0;
-/// The noise of readings so far apart: written down by hand or by the hour, mmHg (common practice, no source).
-const CHARTED_MMHG: f64 = 2.0;
 /// The record's first hours make the baseline, hours.
 const ANCHOR_H: f64 = 3.0;
 /// Time over which what was learnt fades, hours.
 const MEMORY_H: f64 = 36.0;
-
-/// A short stretch of one channel in which all pumps kept their rates.
-#[derive(Debug, Clone)]
-pub struct Block {
-    /// The channel's index.
-    pub channel: usize,
-    /// Middle of the block, seconds from the record's start.
-    pub t_s: f64,
-    /// Its last sample, seconds from the record's start.
-    pub last_s: f64,
-    /// Median pressure, mmHg.
-    pub pressure_mmhg: f64,
-    /// Lagged flow of each channel, mL/h.
-    pub flow_ml_h: Vec<f64>,
-    /// Whether the flows have settled after the last change of rate.
-    pub settled: bool,
-    /// Whether any channel runs.
-    pub runs: bool,
-    /// Whether this channel runs.
-    pub own_runs: bool,
-    /// Observed less expected, mmHg.
-    pub deviation_mmhg: f64,
-    /// What the deviation must exceed to stand out, mmHg.
-    pub bar_mmhg: f64,
-}
 
 /// What the unhindered line is taken to be: mean and covariance of `[P_1 … P_n, R_s, R_1 … R_n]`, with `P_i` the
 /// pressure that pump i shows at zero flow: pumps hang at different heights, and no two zeros agree.
@@ -229,19 +196,6 @@ impl Excursion {
         }
         cut
     }
-}
-
-/// Noise of one channel's blocks.
-#[derive(Debug, Clone, Copy)]
-pub struct Noise {
-    /// Spread of a block's median, mmHg.
-    pub block_mmhg: f64,
-    /// Spread of single samples, mmHg.
-    pub sample_mmhg: f64,
-    /// Step to which the pressure was rounded, mmHg; 0 where none is seen.
-    pub rounding_mmhg: f64,
-    /// Whether readings lie so far apart that each is a measurement of its own: written down by the hour.
-    pub charted: bool,
 }
 
 /// The tracker's state between calls.
@@ -449,7 +403,7 @@ impl Tracker {
         let drift = (DRIFT_MMHG_PER_H * since_h).min(5.0) * 0.5;
         let spread =
             (x.dot(&(&self.baseline.covariance * &x)) + noise * noise + drift * drift).sqrt();
-        let drop = self.baseline.shared() * block.flow_ml_h.iter().sum::<f64>();
+        let drop = self.baseline.shared() * block.total_ml_h();
         let mut bar = (SPREADS * spread)
             .max(LEAST_DEVIATION_MMHG)
             .max(LEAST_SHARE * drop)
@@ -476,7 +430,7 @@ impl Tracker {
         let period_s = (2.0 * (block.last_s - block.t_s)).max(least_s);
         let since_h = self.anchored_s.map_or(0.0, |a| (block.t_s - a) / 3600.0);
         let late = (1.0 + (since_h / ANCHOR_H).powi(2)).min(20.0);
-        let drop = self.baseline.shared() * block.flow_ml_h.iter().sum::<f64>();
+        let drop = self.baseline.shared() * block.total_ml_h();
         let variance = (level.block_mmhg.powi(2)
             + (0.3 * level.rounding_mmhg).powi(2)
             + (0.03 * drop).powi(2)
@@ -615,7 +569,7 @@ impl Tracker {
     /// How long a running line must stay calm to say that it is open, seconds: a blocked one, relieved of its pressure
     /// and started again, climbs through calm pressures too, but no slower than its stores take up the flow.
     pub fn calm_enough_s(&self, block: &Block) -> f64 {
-        let flow: f64 = block.flow_ml_h.iter().sum();
+        let flow = block.total_ml_h();
         let climb_s = 3600.0 * block.bar_mmhg * self.store_ml_per_mmhg / flow.max(0.05);
         (60.0 + 2.5 * climb_s).clamp(CALM_S, MOST_CALM_S)
     }
@@ -637,145 +591,5 @@ fn mark(excursion: &mut Excursion, block: &Block) {
         1 => excursion.up[block.channel] = true,
         -1 => excursion.down[block.channel] = true,
         _ => {}
-    }
-}
-
-/// The lagged flow of one channel, walked through in order of time.
-struct Lag<'a> {
-    steps: &'a [super::regimes::RateStep],
-    lag_h: f64,
-    at: usize,
-    from_s: f64,
-    from_flow: f64,
-}
-
-impl<'a> Lag<'a> {
-    fn new(steps: &'a [super::regimes::RateStep], lag_h: f64) -> Self {
-        let first = steps[0];
-        Self {
-            steps,
-            lag_h,
-            at: 0,
-            from_s: first.t_s,
-            from_flow: 0.0, // whether it ran before the record is not known: it settles first either way
-        }
-    }
-
-    fn flow(&mut self, t_s: f64) -> f64 {
-        while self.at + 1 < self.steps.len() && self.steps[self.at + 1].t_s <= t_s {
-            let step = self.steps[self.at + 1];
-            self.from_flow = self.relaxed(step.t_s);
-            self.from_s = step.t_s;
-            self.at += 1;
-        }
-        self.relaxed(t_s)
-    }
-
-    fn relaxed(&self, t_s: f64) -> f64 {
-        let rate = self.steps[self.at].rate_ml_h;
-        rate + (self.from_flow - rate) * (-(t_s - self.from_s).max(0.0) / 3600.0 / self.lag_h).exp()
-    }
-}
-
-fn blocks_of(record: &Record, doings: &Doings, channel: usize, lag_h: f64) -> Vec<Block> {
-    let s = &record.channels[channel].samples;
-    let n = doings.steps.len();
-    let mut lags: Vec<Lag> = doings
-        .steps
-        .iter()
-        .map(|steps| Lag::new(steps, lag_h))
-        .collect();
-    // All changes of any pump cut blocks.
-    let mut cuts: Vec<(f64, f64)> = doings
-        .steps
-        .iter()
-        .flatten()
-        .map(|step| (step.t_s, step.slack_s))
-        .collect();
-    cuts.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut blocks = Vec::new();
-    let mut pressures: Vec<f64> = Vec::new();
-    let mut i = 0;
-    let mut cut = 0;
-    while i < s.len() {
-        let start_s = s.t_s[i];
-        while cut < cuts.len() && cuts[cut].0 <= start_s {
-            cut += 1;
-        }
-        let last_cut = cut.checked_sub(1).map(|k| cuts[k]);
-        let next_cut_s = cuts.get(cut).map_or(f64::INFINITY, |c| c.0);
-        let end_s = (start_s + BLOCK_S).min(next_cut_s);
-        pressures.clear();
-        let mut last_s = start_s;
-        while i < s.len() && (s.t_s[i] < end_s || last_s == start_s && s.t_s[i] == start_s) {
-            if s.pressure_mmhg[i].is_finite() {
-                pressures.push(s.pressure_mmhg[i]);
-            }
-            last_s = s.t_s[i];
-            i += 1;
-        }
-        let Some(pressure_mmhg) = robust::median(&mut pressures) else {
-            continue;
-        };
-        let t_s = 0.5 * (start_s + last_s);
-        let flow_ml_h: Vec<f64> = lags.iter_mut().map(|l| l.flow(t_s)).collect();
-        let rates: Vec<f64> = (0..n).map(|c| doings.rate_at(c, t_s)).collect();
-        let total: f64 = rates.iter().sum();
-        let lagging: f64 = rates
-            .iter()
-            .zip(&flow_ml_h)
-            .map(|(r, f)| (r - f).abs())
-            .sum();
-        let unsure = last_cut.is_some_and(|(at_s, slack_s)| t_s < at_s + slack_s + 1.0);
-        blocks.push(Block {
-            channel,
-            t_s,
-            last_s,
-            pressure_mmhg,
-            settled: !unsure && lagging <= 0.05 * total.max(0.2),
-            runs: 0.0 < total,
-            own_runs: 0.0 < rates[channel],
-            flow_ml_h,
-            deviation_mmhg: 0.0,
-            bar_mmhg: f64::INFINITY,
-        });
-    }
-    blocks
-}
-
-fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
-    let pressure = &record.channels[channel].samples.pressure_mmhg;
-    let rounding_mmhg = rounding_step(pressure);
-    let mut steps: Vec<f64> = blocks
-        .windows(2)
-        .filter(|w| w[0].settled && w[1].settled && (w[0].flow_ml_h == w[1].flow_ml_h || w[1].runs))
-        .map(|w| (w[1].pressure_mmhg - w[0].pressure_mmhg).abs())
-        .collect();
-    // MAD of differences of independent normals with spread s is 0.6745 √2 s.
-    let by_blocks = robust::median(&mut steps).unwrap_or(1.0) / 0.953_9;
-    let mut jumps: Vec<f64> = pressure
-        .windows(2)
-        .map(|w| (w[1] - w[0]).abs())
-        .filter(|d| d.is_finite())
-        .collect();
-    let by_samples = robust::median(&mut jumps).unwrap_or(1.0) / 0.953_9;
-    let floor = 0.29 * rounding_mmhg; // rounding to a step q spreads by q/√12
-    if record.channels[channel]
-        .period_s
-        .is_some_and(|p| CHARTED_S <= p)
-    {
-        let charted = CHARTED_MMHG.max(floor);
-        return Noise {
-            block_mmhg: charted,
-            sample_mmhg: charted,
-            rounding_mmhg,
-            charted: true,
-        };
-    }
-    Noise {
-        block_mmhg: by_blocks.max(floor).max(0.4),
-        sample_mmhg: by_samples.max(floor).max(0.4),
-        rounding_mmhg,
-        charted: false,
     }
 }

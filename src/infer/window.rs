@@ -4,9 +4,10 @@
 //! bins near those moments, wide ones far from them, so that a day at one sample a second is fitted as a few
 //! hundred numbers without losing a ramp of seconds.
 
+use super::blocks::Noise;
 use super::fit::Observation;
 use super::regimes::Doings;
-use super::tracker::Noise;
+
 use crate::record::Record;
 
 /// Bins grow by this share of the distance to the nearest moment of interest.

@@ -1,0 +1,61 @@
+//! The alarms of a record: which channel, and when.
+//!
+//! In: the record and what the pumps did. Out: moments by channel, in order of time.
+
+use super::context;
+use super::regimes::{self, Doings};
+use super::review::PauseCause;
+use crate::record::{EventKind, Record};
+
+/// All occlusion alarms: by the events, else by stops that came as the limit was reached; by channel and time.
+pub fn occlusion(record: &Record, doings: &Doings) -> Vec<(usize, f64)> {
+    let mut found = Vec::new();
+    for (c, channel) in record.channels.iter().enumerate() {
+        let noted: Vec<f64> = record
+            .events
+            .iter()
+            .filter(|e| e.kind == EventKind::OcclusionAlarm && regimes::concerns(e, &channel.id))
+            .map(|e| e.t_s)
+            .collect();
+        let stops = doings
+            .pauses
+            .iter()
+            .filter(|p| p.channel == channel.id && p.cause == PauseCause::Alarm)
+            .map(|p| p.span.start_s)
+            .filter(|t| !record.events_given && noted.iter().all(|n| 300.0 < (n - t).abs()));
+        found.extend(noted.iter().copied().chain(stops).map(|t| (c, t)));
+    }
+    // An event of the whole line stands once for each channel: keep the channel whose pressure was highest.
+    found.sort_by(|a: &(usize, f64), b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
+    let highest = |c: usize, t_s: f64| {
+        let s = &record.channels[c].samples;
+        let near = s.t_s.partition_point(|&t| t <= t_s);
+        let from = near.saturating_sub(3);
+        s.pressure_mmhg[from..near.min(s.len())]
+            .iter()
+            .copied()
+            .fold(f64::NEG_INFINITY, f64::max)
+    };
+    found.dedup_by(|next, kept| {
+        let same = (next.1 - kept.1).abs() < 1e-9;
+        if same && highest(kept.0, kept.1) < highest(next.0, next.1) {
+            *kept = *next;
+        }
+        same
+    });
+    found
+}
+
+/// All alarms of air in a channel's line or of its empty container.
+pub fn supply(record: &Record) -> Vec<(usize, f64)> {
+    record
+        .events
+        .iter()
+        .filter(|e| context::of_supply(e))
+        .filter_map(|e| {
+            let id = e.channel.as_deref()?;
+            let channel = record.channels.iter().position(|c| c.id == id)?;
+            Some((channel, e.t_s))
+        })
+        .collect()
+}

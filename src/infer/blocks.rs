@@ -1,0 +1,240 @@
+//! A record boiled down: short stretches of one channel with one pressure each, and how noisy those are.
+//!
+//! In: the record and what the pumps did. Out: [`Block`]s and [`Noise`] of each channel.
+
+use super::regimes::{Doings, RateStep};
+use super::tracker::PartsPrior;
+use crate::record::Record;
+use crate::signal::rounding_step;
+use crate::stats::robust;
+
+/// Shortest block, seconds: long enough to average pulsation, short enough for a ramp of minutes.
+pub const BLOCK_S: f64 = 30.0;
+/// From such a distance between readings on, what changes between two is the line and not noise, seconds.
+const CHARTED_S: f64 = 1800.0;
+/// The noise of readings so far apart: written down by hand or by the hour, mmHg (common practice, no source).
+const CHARTED_MMHG: f64 = 2.0;
+
+/// A short stretch of one channel in which all pumps kept their rates.
+#[derive(Debug, Clone)]
+pub struct Block {
+    /// The channel's index.
+    pub channel: usize,
+    /// Middle of the block, seconds from the record's start.
+    pub t_s: f64,
+    /// Its last sample, seconds from the record's start.
+    pub last_s: f64,
+    /// Median pressure, mmHg.
+    pub pressure_mmhg: f64,
+    /// Lagged flow of each channel, mL/h.
+    pub flow_ml_h: Vec<f64>,
+    /// Whether the flows have settled after the last change of rate.
+    pub settled: bool,
+    /// Whether any channel runs.
+    pub runs: bool,
+    /// Whether this channel runs.
+    pub own_runs: bool,
+    /// Observed less expected, mmHg.
+    pub deviation_mmhg: f64,
+    /// What the deviation must exceed to stand out, mmHg.
+    pub bar_mmhg: f64,
+}
+
+impl Block {
+    /// The flow of all channels together, mL/h.
+    pub fn total_ml_h(&self) -> f64 {
+        self.flow_ml_h.iter().sum()
+    }
+
+    /// Pressure above the expected one for each mL/h, mmHg·h/mL.
+    pub fn excess(&self) -> f64 {
+        self.deviation_mmhg / self.total_ml_h().max(1e-3)
+    }
+}
+
+/// Noise of one channel's blocks.
+#[derive(Debug, Clone, Copy)]
+pub struct Noise {
+    /// Spread of a block's median, mmHg.
+    pub block_mmhg: f64,
+    /// Spread of single samples, mmHg.
+    pub sample_mmhg: f64,
+    /// Step to which the pressure was rounded, mmHg; 0 where none is seen.
+    pub rounding_mmhg: f64,
+    /// Whether readings lie so far apart that each is a measurement of its own: written down by the hour.
+    pub charted: bool,
+}
+
+/// The lagged flow of one channel, walked through in order of time.
+struct Lag<'a> {
+    steps: &'a [RateStep],
+    lag_h: f64,
+    at: usize,
+    from_s: f64,
+    from_flow: f64,
+}
+
+impl<'a> Lag<'a> {
+    fn new(steps: &'a [RateStep], lag_h: f64) -> Self {
+        let first = steps[0];
+        Self {
+            steps,
+            lag_h,
+            at: 0,
+            from_s: first.t_s,
+            from_flow: 0.0, // whether it ran before the record is not known: it settles first either way
+        }
+    }
+
+    fn flow(&mut self, t_s: f64) -> f64 {
+        while self.at + 1 < self.steps.len() && self.steps[self.at + 1].t_s <= t_s {
+            let step = self.steps[self.at + 1];
+            self.from_flow = self.relaxed(step.t_s);
+            self.from_s = step.t_s;
+            self.at += 1;
+        }
+        self.relaxed(t_s)
+    }
+
+    fn relaxed(&self, t_s: f64) -> f64 {
+        let rate = self.steps[self.at].rate_ml_h;
+        rate + (self.from_flow - rate) * (-(t_s - self.from_s).max(0.0) / 3600.0 / self.lag_h).exp()
+    }
+}
+
+/// The blocks of one channel, in order of time; flows lag by so many hours.
+pub fn blocks_of(record: &Record, doings: &Doings, channel: usize, lag_h: f64) -> Vec<Block> {
+    let s = &record.channels[channel].samples;
+    let n = doings.steps.len();
+    let mut lags: Vec<Lag> = doings
+        .steps
+        .iter()
+        .map(|steps| Lag::new(steps, lag_h))
+        .collect();
+    // All changes of any pump cut blocks.
+    let mut cuts: Vec<(f64, f64)> = doings
+        .steps
+        .iter()
+        .flatten()
+        .map(|step| (step.t_s, step.slack_s))
+        .collect();
+    cuts.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut blocks = Vec::new();
+    let mut pressures: Vec<f64> = Vec::new();
+    let mut i = 0;
+    let mut cut = 0;
+    while i < s.len() {
+        let start_s = s.t_s[i];
+        while cut < cuts.len() && cuts[cut].0 <= start_s {
+            cut += 1;
+        }
+        let last_cut = cut.checked_sub(1).map(|k| cuts[k]);
+        let next_cut_s = cuts.get(cut).map_or(f64::INFINITY, |c| c.0);
+        let end_s = (start_s + BLOCK_S).min(next_cut_s);
+        pressures.clear();
+        let mut last_s = start_s;
+        while i < s.len() && (s.t_s[i] < end_s || last_s == start_s && s.t_s[i] == start_s) {
+            if s.pressure_mmhg[i].is_finite() {
+                pressures.push(s.pressure_mmhg[i]);
+            }
+            last_s = s.t_s[i];
+            i += 1;
+        }
+        let Some(pressure_mmhg) = robust::median(&mut pressures) else {
+            continue;
+        };
+        let t_s = 0.5 * (start_s + last_s);
+        let flow_ml_h: Vec<f64> = lags.iter_mut().map(|l| l.flow(t_s)).collect();
+        let rates: Vec<f64> = (0..n).map(|c| doings.rate_at(c, t_s)).collect();
+        let total: f64 = rates.iter().sum();
+        let lagging: f64 = rates
+            .iter()
+            .zip(&flow_ml_h)
+            .map(|(r, f)| (r - f).abs())
+            .sum();
+        let unsure = last_cut.is_some_and(|(at_s, slack_s)| t_s < at_s + slack_s + 1.0);
+        blocks.push(Block {
+            channel,
+            t_s,
+            last_s,
+            pressure_mmhg,
+            settled: !unsure && lagging <= 0.05 * total.max(0.2),
+            runs: 0.0 < total,
+            own_runs: 0.0 < rates[channel],
+            flow_ml_h,
+            deviation_mmhg: 0.0,
+            bar_mmhg: f64::INFINITY,
+        });
+    }
+    blocks
+}
+
+/// How noisy a channel and its blocks are.
+pub fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
+    let pressure = &record.channels[channel].samples.pressure_mmhg;
+    let rounding_mmhg = rounding_step(pressure);
+    let mut steps: Vec<f64> = blocks
+        .windows(2)
+        .filter(|w| w[0].settled && w[1].settled && (w[0].flow_ml_h == w[1].flow_ml_h || w[1].runs))
+        .map(|w| (w[1].pressure_mmhg - w[0].pressure_mmhg).abs())
+        .collect();
+    // MAD of differences of independent normals with spread s is 0.6745 √2 s.
+    let by_blocks = robust::median(&mut steps).unwrap_or(1.0) / 0.953_9;
+    let mut jumps: Vec<f64> = pressure
+        .windows(2)
+        .map(|w| (w[1] - w[0]).abs())
+        .filter(|d| d.is_finite())
+        .collect();
+    let by_samples = robust::median(&mut jumps).unwrap_or(1.0) / 0.953_9;
+    let floor = 0.29 * rounding_mmhg; // rounding to a step q spreads by q/√12
+    if record.channels[channel]
+        .period_s
+        .is_some_and(|p| CHARTED_S <= p)
+    {
+        let charted = CHARTED_MMHG.max(floor);
+        return Noise {
+            block_mmhg: charted,
+            sample_mmhg: charted,
+            rounding_mmhg,
+            charted: true,
+        };
+    }
+    Noise {
+        block_mmhg: by_blocks.max(floor).max(0.4),
+        sample_mmhg: by_samples.max(floor).max(0.4),
+        rounding_mmhg,
+        charted: false,
+    }
+}
+
+/// How long the line's pressure lags behind its flow, hours: R·C, with R from a first look at the record.
+pub fn lag_h(record: &Record, doings: &Doings, prior: &PartsPrior) -> f64 {
+    let store: f64 = prior.own_ml_per_mmhg.iter().map(|c| c.0).sum::<f64>()
+        + prior.filter_ml_per_mmhg
+        + prior.tail_ml_per_mmhg;
+    let known = record
+        .line
+        .as_ref()
+        .is_some_and(|l| l.access.resistance.is_some() || l.access.inner_diameter_mm.is_some());
+    let resistance = if known {
+        prior.shared.0
+    } else {
+        let mut levels: Vec<f64> = record
+            .channels
+            .iter()
+            .flat_map(|c| {
+                c.samples
+                    .t_s
+                    .iter()
+                    .zip(&c.samples.pressure_mmhg)
+                    .take(5000)
+            })
+            .filter(|(_, p)| p.is_finite())
+            .map(|(&t, &p)| ((p - prior.outlet_mmhg.0) / doings.flow_at(t).max(0.05)).max(0.0))
+            .collect();
+        robust::median(&mut levels)
+            .unwrap_or(prior.shared.0)
+            .min(40.0)
+    };
+    (resistance * store).clamp(5.0 / 3600.0, 900.0 / 3600.0)
+}
