@@ -2,7 +2,6 @@
 
 use super::{open, out};
 use crate::error::{Error, Result};
-use crate::ingest::Settings;
 use crate::report::export::{self, Dates, How, Names};
 use std::hash::{BuildHasher, Hasher};
 use std::path::{Path, PathBuf};
@@ -22,21 +21,8 @@ pub struct Args {
     /// The events
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
-    /// Which column of an export is what: a TOML file, as `patency map` writes it
-    #[arg(long, value_name = "FILE")]
-    map: Option<PathBuf>,
-    /// What lies between pump and patient: TOML
-    #[arg(long, value_name = "FILE")]
-    line: Option<PathBuf>,
-    /// The zone of times in HL7 messages that have no offset, such as Europe/Berlin
-    #[arg(long, value_name = "ZONE")]
-    zone: Option<String>,
-    /// Which pump of HL7 messages is which channel: pump-001=pn; may be given again. An empty name leaves the pump aside
-    #[arg(long, value_name = "PUMP=CHANNEL", value_parser = open::pair)]
-    channel: Vec<(String, String)>,
-    /// Read on although more than 1 % of the rows cannot be used
-    #[arg(long)]
-    keep_going: bool,
+    #[command(flatten)]
+    reading: open::Reading,
     /// Folder for the files; made where it is missing
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
@@ -60,14 +46,9 @@ const SHORTEST_KEY: usize = 32;
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<()> {
-    let settings = Settings {
-        keep_going: args.keep_going,
-        mapping: open::mapping(args.map.as_deref())?,
-        zone: args.zone.clone(),
-        channels: args.channel.clone(),
-    };
+    let settings = args.reading.settings()?;
     let key = args.key_file.as_deref().map(key).transpose()?;
-    let (events, line) = (args.events.as_deref(), args.line.as_deref());
+    let (events, line) = (args.events.as_deref(), args.reading.line.as_deref());
     let mut records = open::records(&args.trace, events, line, &settings)?;
     let stamp = args.deidentify.then(|| {
         let key = key.as_deref();

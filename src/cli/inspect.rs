@@ -2,7 +2,7 @@
 
 use super::{open, out};
 use crate::error::{Error, Result};
-use crate::ingest::{self, Settings, Source};
+use crate::ingest::{self, Source};
 use crate::report;
 use std::path::{Path, PathBuf};
 
@@ -28,21 +28,8 @@ pub struct Args {
     /// The events: CSV with `time`, `channel`, `event`, `detail`, or HL7 v2 messages; may be given again
     #[arg(long, value_name = "FILE")]
     events: Vec<PathBuf>,
-    /// Which column of an export is what: a TOML file, as `patency map` writes it
-    #[arg(long, value_name = "FILE")]
-    map: Option<PathBuf>,
-    /// What lies between pump and patient: TOML
-    #[arg(long, value_name = "FILE")]
-    line: Option<PathBuf>,
-    /// The zone of times in HL7 messages that have no offset, such as Europe/Berlin
-    #[arg(long, value_name = "ZONE")]
-    zone: Option<String>,
-    /// Which pump of HL7 messages is which channel: pump-001=pn; may be given again. An empty name leaves the pump aside
-    #[arg(long, value_name = "PUMP=CHANNEL", value_parser = open::pair)]
-    channel: Vec<(String, String)>,
-    /// Read on although more than 1 % of the rows cannot be used
-    #[arg(long)]
-    keep_going: bool,
+    #[command(flatten)]
+    reading: open::Reading,
     /// Print one JSON object instead of text
     #[arg(long)]
     json: bool,
@@ -53,13 +40,13 @@ pub fn run(args: &Args) -> Result<()> {
     if args.privacy {
         return privacy(args);
     }
-    let settings = Settings {
-        keep_going: args.keep_going,
-        mapping: open::mapping(args.map.as_deref())?,
-        zone: args.zone.clone(),
-        channels: args.channel.clone(),
-    };
-    let records = open::exports(&args.trace, &args.events, args.line.as_deref(), &settings)?;
+    let settings = args.reading.settings()?;
+    let records = open::exports(
+        &args.trace,
+        &args.events,
+        args.reading.line.as_deref(),
+        &settings,
+    )?;
     out::print(&if args.json {
         report::inspection_json(&records)
     } else {

@@ -8,6 +8,38 @@ use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+/// How the files of a record are read: what every command that reads exports can be told.
+#[derive(Debug, clap::Args)]
+pub struct Reading {
+    /// What lies between pump and patient: TOML
+    #[arg(long, value_name = "FILE")]
+    pub line: Option<PathBuf>,
+    /// Which column of an export is what: a TOML file, as `patency map` writes it
+    #[arg(long, value_name = "FILE")]
+    map: Option<PathBuf>,
+    /// The zone of times in HL7 messages that have no offset, such as Europe/Berlin
+    #[arg(long, value_name = "ZONE")]
+    zone: Option<String>,
+    /// Which pump of HL7 messages is which channel: pump-001=pn; may be given again. An empty name leaves the pump aside
+    #[arg(long, value_name = "PUMP=CHANNEL", value_parser = pair)]
+    channel: Vec<(String, String)>,
+    /// Go on although more than 1 % of the rows cannot be used
+    #[arg(long)]
+    pub keep_going: bool,
+}
+
+impl Reading {
+    /// The same as the reader wants it, the mapping read.
+    pub fn settings(&self) -> Result<Settings> {
+        Ok(Settings {
+            keep_going: self.keep_going,
+            mapping: mapping(self.map.as_deref())?,
+            zone: self.zone.clone(),
+            channels: self.channel.clone(),
+        })
+    }
+}
+
 /// Opens a file for reading.
 ///
 /// # Errors

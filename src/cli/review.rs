@@ -3,7 +3,6 @@
 use super::{open, out, pdf, stream};
 use crate::error::{Error, Result};
 use crate::infer::Review;
-use crate::ingest::Settings;
 use crate::record::Record;
 use crate::report::{About, Input};
 use crate::{report, run};
@@ -27,12 +26,8 @@ pub struct Args {
     /// What people and pumps did: a CSV of time, channel, event, detail, or HL7 v2 messages; may be given again
     #[arg(long, value_name = "FILE")]
     events: Vec<PathBuf>,
-    /// Which column of an export is what: a TOML file, as `patency map` writes it
-    #[arg(long, value_name = "FILE")]
-    map: Option<PathBuf>,
-    /// What lies between pump and patient: a TOML file
-    #[arg(long, value_name = "FILE")]
-    line: Option<PathBuf>,
+    #[command(flatten)]
+    reading: open::Reading,
     /// How likely each cause is before the record is looked at, in place of the published shares: a TOML file with lines like
     /// `tubing-blocked = 0.3` under `[share]`; causes not named share what is left
     #[arg(long, value_name = "FILE")]
@@ -49,15 +44,6 @@ pub struct Args {
     /// Print the review as one JSON object, and nothing else
     #[arg(long)]
     json: bool,
-    /// Go on although more than 1 % of the rows cannot be used; the report says which
-    #[arg(long)]
-    keep_going: bool,
-    /// The zone of times in HL7 messages that have no offset, such as Europe/Berlin
-    #[arg(long, value_name = "ZONE")]
-    zone: Option<String>,
-    /// Which pump of HL7 messages is which channel: pump-001=pn; may be given again. An empty name leaves the pump aside
-    #[arg(long, value_name = "PUMP=CHANNEL", value_parser = open::pair)]
-    channel: Vec<(String, String)>,
     /// The infusion to review, where the trace holds several
     #[arg(long, value_name = "NAME")]
     infusion: Option<String>,
@@ -72,12 +58,7 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<()> {
-    let settings = Settings {
-        keep_going: args.keep_going,
-        mapping: open::mapping(args.map.as_deref())?,
-        zone: args.zone.clone(),
-        channels: args.channel.clone(),
-    };
+    let settings = args.reading.settings()?;
     let priors = open::priors(args.priors.as_deref())?;
     if args.trace.is_empty() {
         if let [_, other, ..] = args.events.as_slice() {
@@ -93,7 +74,12 @@ pub fn run(args: &Args) -> Result<()> {
     let browser = args.pdf.as_ref().map(|_| pdf::browser()).transpose()?;
     let busy = busy();
     busy.set_message("reading");
-    let records = open::exports(&args.trace, &args.events, args.line.as_deref(), &settings)?;
+    let records = open::exports(
+        &args.trace,
+        &args.events,
+        args.reading.line.as_deref(),
+        &settings,
+    )?;
     let mut record = choose(records, args.infusion.as_deref(), &args.trace)?;
     record.priors = priors;
     busy.set_message("reviewing");
@@ -138,12 +124,12 @@ fn about(args: &Args) -> Result<About> {
     let events = args.events.iter().map(role("events"));
     let inputs = traces
         .chain(events)
-        .chain(args.line.iter().map(role("line")))
+        .chain(args.reading.line.iter().map(role("line")))
         .chain(args.priors.iter().map(role("priors")))
         .map(|(role, path)| input(role, path))
         .collect::<Result<Vec<Input>>>()?;
     let mut settings = Vec::new();
-    if args.keep_going {
+    if args.reading.keep_going {
         settings.push(("keep going".to_string(), "yes".to_string()));
     }
     if let Some(name) = &args.infusion {
