@@ -7,7 +7,7 @@ use super::App;
 use super::gate::{self, OPEN, policy_for};
 use super::limits::FORM_BYTES;
 use super::recognise::Role;
-use super::store::{Entry, Known, Problem, Reading, State};
+use super::store::{Entry, Known, Problem, Reading, Report, State};
 use super::{pages, upload};
 use crate::error::Error;
 use crate::report::{self, words::workbench as w};
@@ -130,6 +130,10 @@ fn field<'a>(fields: &'a Fields, name: &str) -> Option<&'a str> {
 
 fn found(app: &App, id: i64) -> std::result::Result<Entry, Trouble> {
     app.store.entry(id)?.ok_or_else(Trouble::not_found)
+}
+
+fn reported(app: &App, id: i64) -> std::result::Result<Report, Trouble> {
+    app.store.report(id)?.ok_or_else(Trouble::not_found)
 }
 
 async fn enter(Shared(app): Shared<Arc<App>>, Query(query): Query<Fields>) -> Response {
@@ -358,7 +362,7 @@ async fn tick(
     off(app, move |app| {
         let name = field(&form, "box").unwrap_or_default();
         let ticked = field(&form, "ticked") == Some("1");
-        let report = app.store.report(id)?.ok_or_else(Trouble::not_found)?;
+        let report = reported(app, id)?;
         let is_plain =
             !name.is_empty() && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
         if !is_plain || !report.page.contains(&format!("data-box=\"{name}\">")) {
@@ -383,7 +387,7 @@ fn saved(name: &str, kind: &'static str, bytes: String) -> Answer {
 
 async fn save_report(Shared(app): Shared<Arc<App>>, Path(id): Path<i64>) -> Answer {
     off(app, move |app| {
-        let report = app.store.report(id)?.ok_or_else(Trouble::not_found)?;
+        let report = reported(app, id)?;
         saved(
             &format!("report-{id}.html"),
             "text/html; charset=utf-8",
@@ -395,7 +399,7 @@ async fn save_report(Shared(app): Shared<Arc<App>>, Path(id): Path<i64>) -> Answ
 
 async fn save_json(Shared(app): Shared<Arc<App>>, Path(id): Path<i64>) -> Answer {
     off(app, move |app| {
-        let report = app.store.report(id)?.ok_or_else(Trouble::not_found)?;
+        let report = reported(app, id)?;
         saved(
             &format!("review-{id}.json"),
             "application/json",
