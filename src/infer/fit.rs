@@ -73,6 +73,7 @@ pub fn fit(
     starts: &[Vec<f64>],
     predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
 ) -> Option<Fit> {
+    let mut slopes = Slopes::default();
     // A few steps from every start, then on from the most promising.
     let mut best: Option<(f64, Vec<f64>)> = None;
     let first_steps = if starts.len() == 1 {
@@ -81,15 +82,28 @@ pub fn fit(
         FIRST_STEPS
     };
     for start in starts {
-        if let Some((loss, theta)) = descend(observations, priors, start, predict, first_steps)
-            && best.as_ref().is_none_or(|(least, _)| loss < *least)
+        if let Some((loss, theta)) = descend(
+            observations,
+            priors,
+            start,
+            &mut slopes,
+            predict,
+            first_steps,
+        ) && best.as_ref().is_none_or(|(least, _)| loss < *least)
         {
             best = Some((loss, theta));
         }
     }
     if 1 < starts.len() {
         let (_, theta) = best?;
-        best = descend(observations, priors, &theta, predict, MOST_STEPS);
+        best = descend(
+            observations,
+            priors,
+            &theta,
+            &mut slopes,
+            predict,
+            MOST_STEPS,
+        );
     }
     let (_, mut theta) = best?;
     // How far off the readings are is found along with the parameters, in turns.
@@ -103,9 +117,17 @@ pub fn fit(
         for (s, o) in scaled.iter_mut().zip(observations) {
             s.sd = o.sd * log_scale.exp();
         }
-        (loss, theta) = descend(&scaled, priors, &theta, predict, FIRST_STEPS)?;
+        (loss, theta) = descend(&scaled, priors, &theta, &mut slopes, predict, FIRST_STEPS)?;
     }
-    summarise(&scaled, priors, loss, theta, log_scale, predict)
+    summarise(
+        &scaled,
+        priors,
+        loss,
+        theta,
+        log_scale,
+        &mut slopes,
+        predict,
+    )
 }
 
 /// The residuals' spread over the expected one that is most probable, as its log: golden-section search.
@@ -162,54 +184,79 @@ fn loss_of(
     data + prior
 }
 
+/// The predictions' slopes at the parameters where they were last asked for: a search that starts where another ended
+/// needs them again.
+#[derive(Default)]
+struct Slopes {
+    at: Vec<f64>,
+    /// `m × d`: for each observation, its change with each parameter; 0 where that is not finite.
+    rows: Vec<f64>,
+    moved: Vec<f64>,
+    predicted: Vec<f64>,
+}
+
+impl Slopes {
+    /// Difference quotients at `theta`, whose predictions are known.
+    fn at(
+        &mut self,
+        priors: &[Prior],
+        theta: &[f64],
+        predicted: &[f64],
+        predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
+    ) -> &[f64] {
+        if self.at != theta {
+            let d = theta.len();
+            self.rows.clear();
+            self.rows.resize(d * predicted.len(), 0.0);
+            self.moved.clear();
+            self.moved.extend_from_slice(theta);
+            for i in 0..d {
+                let step = 1e-3 * priors[i].sd.min(1.0).max(1e-3 * theta[i].abs());
+                self.moved[i] = theta[i] + step;
+                predict(&self.moved, &mut self.predicted);
+                self.moved[i] = theta[i];
+                let pairs = self.predicted.iter().zip(predicted);
+                for (row, (a, b)) in self.rows.chunks_exact_mut(d).zip(pairs) {
+                    let slope = (a - b) / step;
+                    row[i] = if slope.is_finite() { slope } else { 0.0 };
+                }
+            }
+            self.at.clear();
+            self.at.extend_from_slice(theta);
+        }
+        &self.rows
+    }
+}
+
 /// Normal equations at `theta`: gradient side and curvature, with the robust weights of the residuals.
 fn normal_equations(
     observations: &[Observation],
     priors: &[Prior],
     theta: &[f64],
     predicted: &[f64],
-    predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
+    slopes: &[f64],
 ) -> (DMatrix<f64>, DVector<f64>) {
     let d = theta.len();
-    let mut curvature = DMatrix::zeros(d, d);
+    let mut lower = vec![0.0; d * d];
     let mut slope = DVector::zeros(d);
-    let mut columns: Vec<Vec<f64>> = Vec::with_capacity(d);
-    let mut moved = theta.to_vec();
-    let mut buffer = Vec::new();
-    for i in 0..d {
-        let step = 1e-3 * priors[i].sd.min(1.0).max(1e-3 * theta[i].abs());
-        moved[i] = theta[i] + step;
-        predict(&moved, &mut buffer);
-        moved[i] = theta[i];
-        columns.push(
-            buffer
-                .iter()
-                .zip(predicted)
-                .map(|(a, b)| (a - b) / step)
-                .collect(),
-        );
-    }
-    for (k, o) in observations.iter().enumerate() {
-        let z = (o.value - predicted[k]) / o.sd;
+    let known = observations.iter().zip(predicted);
+    for ((o, predicted), row) in known.zip(slopes.chunks_exact(d)) {
+        let off = o.value - predicted;
+        let z = off / o.sd;
         let w = o.weight * (NU + 1.0) / (NU + z * z) / (o.sd * o.sd);
-        for i in 0..d {
-            let a = columns[i][k];
-            if !a.is_finite() {
-                continue;
-            }
-            slope[i] += w * a * (o.value - predicted[k]);
-            for j in 0..=i {
-                curvature[(i, j)] += w * a * columns[j][k];
+        for (i, a) in row.iter().enumerate() {
+            let wa = w * a;
+            slope[i] += wa * off;
+            for (sum, b) in lower[i * d..].iter_mut().zip(&row[..=i]) {
+                *sum += wa * b;
             }
         }
     }
+    let mut curvature = DMatrix::from_fn(d, d, |i, j| lower[i.max(j) * d + i.min(j)]);
     for i in 0..d {
         let precision = 1.0 / (priors[i].sd * priors[i].sd);
         curvature[(i, i)] += precision;
         slope[i] += precision * (priors[i].mean - theta[i]);
-        for j in 0..i {
-            curvature[(j, i)] = curvature[(i, j)];
-        }
     }
     (curvature, slope)
 }
@@ -218,6 +265,7 @@ fn descend(
     observations: &[Observation],
     priors: &[Prior],
     start: &[f64],
+    slopes: &mut Slopes,
     predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
     most_steps: usize,
 ) -> Option<(f64, Vec<f64>)> {
@@ -231,8 +279,8 @@ fn descend(
     let mut damping = 1e-2;
     let mut trial = Vec::new();
     for _ in 0..most_steps {
-        let (curvature, slope) =
-            normal_equations(observations, priors, &theta, &predicted, predict);
+        let rows = slopes.at(priors, &theta, &predicted, predict);
+        let (curvature, slope) = normal_equations(observations, priors, &theta, &predicted, rows);
         let mut gained = 0.0;
         for _ in 0..6 {
             let mut damped = curvature.clone();
@@ -275,11 +323,13 @@ fn summarise(
     loss: f64,
     theta: Vec<f64>,
     log_scale: f64,
+    slopes: &mut Slopes,
     predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
 ) -> Option<Fit> {
     let mut predicted = Vec::new();
     predict(&theta, &mut predicted);
-    let (curvature, _) = normal_equations(observations, priors, &theta, &predicted, predict);
+    let rows = slopes.at(priors, &theta, &predicted, predict);
+    let (curvature, _) = normal_equations(observations, priors, &theta, &predicted, rows);
     let cholesky = curvature.cholesky()?;
     let log_det: f64 = 2.0 * cholesky.l().diagonal().iter().map(|x| x.ln()).sum::<f64>();
     let constants: f64 = observations
