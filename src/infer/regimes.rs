@@ -184,24 +184,29 @@ fn stop_cause(record: &Record, channel: &Channel, start_s: f64, slack_s: f64) ->
             && start_s - ALARM_LINK_S - 2.0 * slack_s <= e.t_s
             && e.t_s <= start_s + 1.0
     });
-    if alarmed || limit_reached(channel, start_s) {
+    if alarmed {
         return PauseCause::Alarm;
     }
-    let by_hand = record.events.iter().any(|e| {
-        matches!(e.kind, EventKind::Stop | EventKind::Pause)
-            && concerns(e, &channel.id)
-            && (e.t_s - start_s).abs() <= 60.0 + 2.0 * slack_s
-    });
-    if by_hand {
+    let noted = |kind: EventKind| {
+        record.events.iter().any(|e| {
+            e.kind == kind
+                && concerns(e, &channel.id)
+                && (e.t_s - start_s).abs() <= 60.0 + 2.0 * slack_s
+        })
+    };
+    let paused = noted(EventKind::Pause);
+    if limit_reached(channel, start_s, paused) {
+        PauseCause::Alarm
+    } else if paused || noted(EventKind::Stop) {
         PauseCause::Manual
     } else {
         PauseCause::Unknown
     }
 }
 
-/// Whether the pressure stood at the limit in the samples just before the stop, to within what is lost between
-/// two samples of a climbing pressure.
-fn limit_reached(channel: &Channel, start_s: f64) -> bool {
+/// Whether the pressure stood at the limit in the samples just before the stop, to within what is lost between two samples
+/// of a climbing pressure. Where a pause is noted, no guess is needed: a pressure near the limit is not at it.
+fn limit_reached(channel: &Channel, start_s: f64, paused: bool) -> bool {
     let s = &channel.samples;
     let after = s.t_s.partition_point(|&t| t <= start_s);
     let near = after.saturating_sub(2)..(after + 1).min(s.len());
@@ -212,7 +217,12 @@ fn limit_reached(channel: &Channel, start_s: f64) -> bool {
         } else {
             0.0
         };
-        p.is_finite() && limit.is_finite() && limit - climb.min(0.2 * limit) - 2.5 <= p
+        let lost = if paused {
+            0.0
+        } else {
+            climb.min(0.2 * limit) + 2.5
+        };
+        p.is_finite() && limit.is_finite() && limit - lost <= p
     })
 }
 

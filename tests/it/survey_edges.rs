@@ -256,3 +256,41 @@ fn a_missing_column_costs_its_own_infusion_with_a_reason(
         "{skipped}"
     );
 }
+
+/// The causes of the pauses of a record with one stop of 10 min at 38 mmHg under a limit of 39 mmHg, the pressure rising by
+/// 1 mmHg a minute, and these events.
+fn causes_of_a_stop_near_the_limit(events: &str) -> Vec<String> {
+    let dir = tempfile::tempdir().unwrap();
+    let mut trace = "time,channel,pressure_mmhg,rate_ml_h,limit_mmhg\n".to_string();
+    for minute in 0..60 {
+        let (pressure, rate) = match minute {
+            0..20 => (18 + minute, 4),
+            20..30 => (38, 0),
+            _ => (20, 4),
+        };
+        trace += &format!("{},pn,{pressure},{rate},39\n", minute * 60);
+    }
+    fs::write(dir.path().join("trace.csv"), trace).unwrap();
+    let events = format!("time,channel,event,detail\n{events}");
+    fs::write(dir.path().join("events.csv"), events).unwrap();
+    let args = ["review", "trace.csv", "--events", "events.csv", "--json"];
+    let run = patency(dir.path(), &args);
+    let review: Value = serde_json::from_str(&run.stdout).unwrap();
+    let pauses = review["pauses"].as_array().unwrap();
+    pauses
+        .iter()
+        .map(|p| p["cause"].as_str().unwrap().to_string())
+        .collect()
+}
+
+#[rstest]
+#[case::noted_as_a_pause("1195,pn,pause,\n", "manual")]
+#[case::noted_as_a_pause_just_after_an_alarm("1190,pn,alarm,air\n1195,pn,pause,\n", "alarm")]
+#[case::noted_as_a_stop_which_may_be_the_pumps("1195,pn,stop,\n", "alarm")]
+#[case::not_noted("", "alarm")]
+fn a_stop_just_below_the_limit_is_an_alarms_unless_it_is_noted_as_a_pause(
+    #[case] events: &str,
+    #[case] cause: &str,
+) {
+    assert_eq!(causes_of_a_stop_near_the_limit(events), [cause]);
+}
