@@ -140,6 +140,58 @@ def open_document(path: Path) -> None:
     book.save(str(path))
 
 
+def durations(path: Path) -> None:
+    """The contract's columns, time as an OpenDocument duration of less than a day."""
+    book = odf.opendocument.OpenDocumentSpreadsheet()
+    table = odf.table.Table(name="Trace")
+    header = odf.table.TableRow()
+    for name in ["time", "channel", "pressure_mmhg", "rate_ml_h"]:
+        cell = odf.table.TableCell(valuetype="string")
+        cell.addElement(odf.text.P(text=name))
+        header.addElement(cell)
+    table.addElement(header)
+    for row in range(ROWS):
+        for channel, rate in RATES_ML_H.items():
+            seconds = row * STEP / dt.timedelta(seconds=1)
+            line = odf.table.TableRow()
+            line.addElement(odf.table.TableCell(valuetype="time", timevalue=f"PT00H{int(seconds // 60):02}M{seconds % 60:06.3f}S"))
+            for value in [float(channel), pressure_mmhg(channel, row), rate]:
+                line.addElement(odf.table.TableCell(valuetype="float", value=repr(value)))
+            table.addElement(line)
+    book.spreadsheet.addElement(table)
+    book.save(str(path))
+
+
+def narrow(folder: Path) -> None:
+    """Names as dictionaries, with keys of several widths and in several batches; integers of 8 and 16 bits."""
+    rows = [(row, channel) for row in range(ROWS) for channel in RATES_ML_H]
+
+    def names(part, key):
+        words = pa.array([f"pump {channel}" for _, channel in part])
+        return words.dictionary_encode().cast(pa.dictionary(key, pa.string()))
+
+    def table(part, key):
+        return pa.table(
+            {
+                "infusion": pa.array(["first"] * len(part)).dictionary_encode(),
+                "time": pa.array([row * 30 for row, _ in part], pa.int16()),
+                "channel": names(part, key),
+                "pressure_mmhg": pa.array([None if row == 7 else int(pressure_mmhg(channel, row) - 0.5) for row, channel in part], pa.uint8()),
+                "rate_ml_h": pa.array([int(channel) for _, channel in part], pa.int8()),
+                "limit_mmhg": pa.array([450] * len(part), pa.uint16()),
+            }
+        )
+
+    whole = table(rows, pa.int16())
+    pa.parquet.write_table(whole, folder / "narrow.parquet", version="2.6")
+    pa.parquet.write_table(whole, folder / "narrow-1.parquet", version="1.0")
+    pa.feather.write_feather(whole, str(folder / "narrow.arrow"), compression="lz4", chunksize=20)
+    halves = [table(rows[:24], pa.int8()), table(rows[24:], pa.int8())]
+    with pa.ipc.new_stream(str(folder / "narrow.arrows"), halves[0].schema) as stream:
+        for half in halves:
+            stream.write_table(half)
+
+
 def columns(folder: Path) -> None:
     """The contract's columns: moments with a zone, names as a dictionary, a column nobody asks for."""
     rows = [(row, channel) for row in range(ROWS) for channel in RATES_ML_H]
@@ -168,6 +220,7 @@ def columns(folder: Path) -> None:
         }
     )
     pa.parquet.write_table(local, folder / "local.parquet")
+    pa.feather.write_feather(local, str(folder / "local.arrow"), compression="lz4")
 
 
 if __name__ == "__main__":
@@ -178,4 +231,6 @@ if __name__ == "__main__":
     contract(folder / "contract.xlsx")
     old(folder / "old.xls")
     open_document(folder / "open.ods")
+    durations(folder / "durations.ods")
     columns(folder)
+    narrow(folder)

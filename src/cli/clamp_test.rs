@@ -3,7 +3,6 @@
 use super::{open, out};
 use crate::error::{Error, Result};
 use crate::infer::clamp_test::clamp_test;
-use crate::ingest::Settings;
 use crate::report::{clamp_test_json, clamp_test_text};
 use std::path::PathBuf;
 
@@ -22,9 +21,8 @@ pub struct Args {
     /// Its events, with the clamps
     #[arg(long, value_name = "FILE")]
     events: PathBuf,
-    /// Which column of an export is what: a TOML file, as `patency map` writes it
-    #[arg(long, value_name = "FILE")]
-    map: Option<PathBuf>,
+    #[command(flatten)]
+    form: open::Form,
     /// Print one JSON object instead of text
     #[arg(long)]
     json: bool,
@@ -35,10 +33,7 @@ const WIDTH: usize = 80;
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<()> {
-    let settings = Settings {
-        mapping: open::mapping(args.map.as_deref())?,
-        ..Settings::default()
-    };
+    let settings = args.form.settings()?;
     let mut records = open::records(&args.trace, Some(&args.events), None, &settings)?;
     let record = match (records.pop(), records.len()) {
         (Some(record), 0) => record,

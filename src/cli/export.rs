@@ -46,7 +46,7 @@ const SHORTEST_KEY: usize = 32;
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<()> {
-    let settings = args.reading.settings()?;
+    let settings = args.reading.form.settings()?;
     let key = args.key_file.as_deref().map(key).transpose()?;
     let (events, line) = (args.events.as_deref(), args.reading.line.as_deref());
     let mut records = open::records(&args.trace, events, line, &settings)?;
@@ -66,7 +66,7 @@ pub fn run(args: &Args) -> Result<()> {
     });
     let files = export::export(&records, stamp.as_ref())
         .map_err(|e| Error::new(format!("the tables cannot be written: {e}")))?;
-    out::write_files(&args.out, &files)?;
+    out::write_files("--out", &args.out, &files)?;
     let names: Vec<&str> = files.iter().map(|(name, _)| *name).collect();
     let mut said = format!("Wrote {} to {}\n", names.join(", "), args.out.display());
     if let Some(stamp) = stamp {

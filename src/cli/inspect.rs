@@ -40,7 +40,7 @@ pub fn run(args: &Args) -> Result<()> {
     if args.privacy {
         return privacy(args);
     }
-    let settings = args.reading.settings()?;
+    let settings = args.reading.form.settings()?;
     let records = open::exports(
         &args.trace,
         &args.events,

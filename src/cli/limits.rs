@@ -3,7 +3,6 @@
 use super::{open, out};
 use crate::error::{Error, Result};
 use crate::infer::limits::limits;
-use crate::ingest::Settings;
 use crate::report::{limits_json, limits_text};
 use crate::run;
 use crate::units::Pressure;
@@ -23,18 +22,11 @@ pub struct Args {
     /// What people and pumps did
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
-    /// What lies between pump and patient: TOML
-    #[arg(long, value_name = "FILE")]
-    line: Option<PathBuf>,
-    /// Which column of an export is what: a TOML file, as `patency map` writes it
-    #[arg(long, value_name = "FILE")]
-    map: Option<PathBuf>,
+    #[command(flatten)]
+    reading: open::Reading,
     /// A limit to try, mmHg; may be repeated; without it 50, 100, 150, 200, 300 and 450
     #[arg(long = "limit", value_name = "MMHG")]
     limits: Vec<f64>,
-    /// Go on although more than 1 % of the rows cannot be used
-    #[arg(long)]
-    keep_going: bool,
     /// Print one JSON object instead of text
     #[arg(long)]
     json: bool,
@@ -60,12 +52,8 @@ pub fn run(args: &Args) -> Result<()> {
             limit.ok_or_else(|| what().hint("for example `--limit 200`"))
         })
         .collect::<Result<_>>()?;
-    let settings = Settings {
-        keep_going: args.keep_going,
-        mapping: open::mapping(args.map.as_deref())?,
-        ..Settings::default()
-    };
-    let (events, line) = (args.events.as_deref(), args.line.as_deref());
+    let settings = args.reading.form.settings()?;
+    let (events, line) = (args.events.as_deref(), args.reading.line.as_deref());
     let mut records = open::records(&args.trace, events, line, &settings)?;
     let record = match (records.pop(), records.len()) {
         (Some(record), 0) => record,

@@ -52,7 +52,7 @@ pub fn run(args: &Args) -> Result<()> {
         .parent()
         .filter(|d| !d.as_os_str().is_empty())
         .unwrap_or(Path::new("."));
-    out::write_files(dir, &[(name, proposal.text.into_bytes())])?;
+    out::write_files("--out", dir, &[(name, proposal.text.into_bytes())])?;
     out::print(&written(path, &proposal.questions))
 }
 

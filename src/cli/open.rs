@@ -8,12 +8,9 @@ use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-/// How the files of a record are read: what every command that reads exports can be told.
+/// In which form the files are: what every command that reads exports can be told.
 #[derive(Debug, clap::Args)]
-pub struct Reading {
-    /// What lies between pump and patient: TOML
-    #[arg(long, value_name = "FILE")]
-    pub line: Option<PathBuf>,
+pub struct Form {
     /// Which column of an export is what: a TOML file, as `patency map` writes it
     #[arg(long, value_name = "FILE")]
     map: Option<PathBuf>,
@@ -28,7 +25,7 @@ pub struct Reading {
     pub keep_going: bool,
 }
 
-impl Reading {
+impl Form {
     /// The same as the reader wants it, the mapping read.
     pub fn settings(&self) -> Result<Settings> {
         Ok(Settings {
@@ -38,6 +35,16 @@ impl Reading {
             channels: self.channel.clone(),
         })
     }
+}
+
+/// How the files of one record are read.
+#[derive(Debug, clap::Args)]
+pub struct Reading {
+    /// What lies between pump and patient: TOML
+    #[arg(long, value_name = "FILE")]
+    pub line: Option<PathBuf>,
+    #[command(flatten)]
+    pub form: Form,
 }
 
 /// Opens a file for reading.
@@ -106,7 +113,7 @@ pub fn exports(
 }
 
 /// Opens and reads a mapping file, where one is given.
-pub fn mapping(path: Option<&Path>) -> Result<Option<Arc<Mapping>>> {
+fn mapping(path: Option<&Path>) -> Result<Option<Arc<Mapping>>> {
     let read = |path: &Path| Mapping::read(source(path, &mut file(path)?));
     Ok(path.map(read).transpose()?.map(Arc::new))
 }

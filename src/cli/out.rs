@@ -39,12 +39,12 @@ fn all_to(mut stdout: impl Write, bytes: &[u8]) -> Result<()> {
 
 /// Writes a set of files into a folder: first all beside their places, then renamed, so that a failed run
 /// changes nothing that was there. Makes the folder (and its parents) where it is missing, and removes what it made
-/// where it fails.
-pub fn write_files(dir: &Path, files: &[(&str, Vec<u8>)]) -> Result<()> {
+/// where it fails. `option` is what the user named the place with, for the hint.
+pub fn write_files(option: &str, dir: &Path, files: &[(&str, Vec<u8>)]) -> Result<()> {
     let missing: Vec<&Path> = dir.ancestors().take_while(|d| !d.exists()).collect();
     let written = std::fs::create_dir_all(dir)
-        .map_err(|e| cannot(dir, &e))
-        .and_then(|()| write_beside_and_rename(dir, files));
+        .map_err(|e| cannot(option, dir, &e))
+        .and_then(|()| write_beside_and_rename(option, dir, files));
     if written.is_err() {
         for made in missing {
             let _ = std::fs::remove_dir(made); // only if empty: what others put there stays
@@ -53,30 +53,32 @@ pub fn write_files(dir: &Path, files: &[(&str, Vec<u8>)]) -> Result<()> {
     written
 }
 
-fn cannot(what: &Path, e: &std::io::Error) -> Error {
-    Error::in_file(what, format!("cannot be written: {e}"))
-        .hint("choose a folder you may write to, with space left, with --out")
+fn cannot(option: &str, what: &Path, e: &std::io::Error) -> Error {
+    let hint = format!("choose a place you may write to, with space left, with {option}");
+    Error::in_file(what, format!("cannot be written: {e}")).hint(hint)
 }
 
-fn write_beside_and_rename(dir: &Path, files: &[(&str, Vec<u8>)]) -> Result<()> {
+fn write_beside_and_rename(option: &str, dir: &Path, files: &[(&str, Vec<u8>)]) -> Result<()> {
     let mut beside = Vec::with_capacity(files.len());
     for (name, bytes) in files {
         let path = dir.join(name);
         if path.is_dir() {
             // Found out before the first rename, not at the last one.
             return Err(
-                Error::in_file(&path, "expected a place for a file, found a folder")
-                    .hint("choose another folder with --out, or move that one away"),
+                Error::in_file(&path, "expected a place for a file, found a folder").hint(format!(
+                    "choose another place with {option}, or move that one away"
+                )),
             );
         }
-        let mut file = beside_file(dir).map_err(|e| cannot(&path, &e))?;
+        let mut file = beside_file(dir).map_err(|e| cannot(option, &path, &e))?;
         file.write_all(bytes)
             .and_then(|()| file.as_file().sync_all())
-            .map_err(|e| cannot(&path, &e))?;
+            .map_err(|e| cannot(option, &path, &e))?;
         beside.push((path, file));
     }
     for (path, file) in beside {
-        file.persist(&path).map_err(|e| cannot(&path, &e.error))?;
+        file.persist(&path)
+            .map_err(|e| cannot(option, &path, &e.error))?;
     }
     Ok(())
 }
@@ -113,7 +115,7 @@ mod tests {
     fn files_are_written_into_a_folder_that_is_made() {
         let home = tempfile::tempdir().unwrap();
         let dir = home.path().join("a/b");
-        write_files(&dir, &[file("x.txt", "one"), file("y.txt", "two")]).unwrap();
+        write_files("--out", &dir, &[file("x.txt", "one"), file("y.txt", "two")]).unwrap();
         assert_eq!(names(&dir), ["x.txt", "y.txt"]);
         assert_eq!(std::fs::read_to_string(dir.join("y.txt")).unwrap(), "two");
     }
@@ -123,7 +125,8 @@ mod tests {
         let home = tempfile::tempdir().unwrap();
         let blocker = home.path().join("report");
         std::fs::write(&blocker, "mine").unwrap();
-        let error = write_files(&blocker.join("out"), &[file("x.txt", "one")]).unwrap_err();
+        let error =
+            write_files("--out", &blocker.join("out"), &[file("x.txt", "one")]).unwrap_err();
         assert!(error.what.starts_with("cannot be written: "), "{error}");
         assert!(error.hint.unwrap().contains("--out"));
         assert_eq!(std::fs::read_to_string(&blocker).unwrap(), "mine");
@@ -135,7 +138,7 @@ mod tests {
         std::fs::write(home.path().join("x.txt"), "old").unwrap();
         std::fs::create_dir(home.path().join("y.txt")).unwrap();
         let set = [file("x.txt", "new"), file("y.txt", "new")];
-        let error = write_files(home.path(), &set).unwrap_err();
+        let error = write_files("--out", home.path(), &set).unwrap_err();
         assert!(error.place.unwrap().file.ends_with("y.txt"));
         assert_eq!(
             std::fs::read_to_string(home.path().join("x.txt")).unwrap(),
@@ -149,7 +152,7 @@ mod tests {
         let home = tempfile::tempdir().unwrap();
         let too_long_a_name = "n".repeat(5000);
         let dir = home.path().join("a/b").join(too_long_a_name);
-        assert!(write_files(&dir, &[file("x.txt", "one")]).is_err());
+        assert!(write_files("--out", &dir, &[file("x.txt", "one")]).is_err());
         assert!(names(home.path()).is_empty());
     }
 }

@@ -79,7 +79,7 @@ pub fn print(browser: &Path, page: &str, paper: Paper, file: &Path) -> Result<()
         return Err(cannot_print(browser, "it wrote no PDF"));
     }
     let dir = file.parent().filter(|d| !d.as_os_str().is_empty());
-    out::write_files(dir.unwrap_or(Path::new(".")), &[(name, bytes)])
+    out::write_files("--pdf", dir.unwrap_or(Path::new(".")), &[(name, bytes)])
 }
 
 fn attempt(

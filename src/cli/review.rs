@@ -58,7 +58,7 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> Result<()> {
-    let settings = args.reading.settings()?;
+    let settings = args.reading.form.settings()?;
     let priors = open::priors(args.priors.as_deref())?;
     if args.trace.is_empty() {
         if let [_, other, ..] = args.events.as_slice() {
@@ -91,7 +91,7 @@ pub fn run(args: &Args) -> Result<()> {
     };
     if let Some(dir) = &args.out {
         busy.set_message("drawing");
-        out::write_files(dir, &files(args, &record, &review)?)?;
+        out::write_files("--out", dir, &files(args, &record, &review)?)?;
     }
     if let Some((file, browser)) = args.pdf.as_deref().zip(browser.as_deref()) {
         busy.set_message("printing");
@@ -129,7 +129,7 @@ fn about(args: &Args) -> Result<About> {
         .map(|(role, path)| input(role, path))
         .collect::<Result<Vec<Input>>>()?;
     let mut settings = Vec::new();
-    if args.reading.keep_going {
+    if args.reading.form.keep_going {
         settings.push(("keep going".to_string(), "yes".to_string()));
     }
     if let Some(name) = &args.infusion {

@@ -43,6 +43,7 @@ pub fn run(args: &Args) -> Result<()> {
         &[("trace", &made.trace_csv), ("events", &made.events_csv)],
     );
     out::write_files(
+        "--out",
         &args.out,
         &[
             ("datapackage.json", package),

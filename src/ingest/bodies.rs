@@ -6,16 +6,18 @@
 
 /// Most that one part may unpack to, bytes: a column of more than a hundred million figures.
 const MOST_UNPACKED: i64 = 1 << 30;
+/// Most that all parts may unpack to, bytes.
+const MOST: i64 = 1 << 31;
 
 /// What stands before each message.
 const MARK: [u8; 4] = [0xff; 4];
 
 /// Whether all compressed parts name a size that can be meant.
 pub(super) fn are_sound(bytes: &[u8]) -> bool {
-    let mut at = 0;
+    let (mut at, mut room) = (0, MOST);
     // Messages begin at multiples of eight; whatever the file's own list of them says, each has its mark.
     while let Some(mark) = bytes.get(at..).and_then(|b| b.first_chunk::<4>()) {
-        if *mark == MARK && !is_sound(bytes, at) {
+        if *mark == MARK && !is_sound(bytes, at, &mut room) {
             return false;
         }
         at += 8;
@@ -24,7 +26,7 @@ pub(super) fn are_sound(bytes: &[u8]) -> bool {
 }
 
 /// The same of the message whose mark stands at a place.
-fn is_sound(bytes: &[u8], mark: usize) -> bool {
+fn is_sound(bytes: &[u8], mark: usize, room: &mut i64) -> bool {
     let (Some(length), Some(begin)) = (number(bytes, mark + 4), mark.checked_add(8)) else {
         return true;
     };
@@ -43,7 +45,11 @@ fn is_sound(bytes: &[u8], mark: usize) -> bool {
             .and_then(|p| bytes.get(p..)?.first_chunk::<8>())
             .map_or(0, |b| i64::from_le_bytes(*b));
         // -1 stands before a part that was left as it is.
-        length < 8 || named == -1 || (0..=MOST_UNPACKED).contains(&named)
+        if length < 8 || named == -1 {
+            return true;
+        }
+        *room = room.saturating_sub(named.max(0));
+        (0..=MOST_UNPACKED).contains(&named) && 0 <= *room
     })
 }
 
@@ -131,6 +137,19 @@ mod tests {
             bad[place..place + 8].copy_from_slice(&(1_i64 << 50).to_le_bytes());
             assert!(!are_sound(&bad), "at {place}");
         }
+    }
+
+    #[test]
+    fn parts_that_together_name_more_than_can_be_held_are_found() {
+        let compressed = if sizes(FILE).is_empty() { STREAM } else { FILE };
+        let places = sizes(compressed);
+        assert!(3 < places.len());
+        let mut bad = compressed.to_vec();
+        for (n, place) in places.into_iter().enumerate() {
+            assert_eq!(are_sound(&bad), n < 2, "{n} parts");
+            bad[place..place + 8].copy_from_slice(&MOST_UNPACKED.to_le_bytes());
+        }
+        assert!(!are_sound(&bad));
     }
 
     #[test]

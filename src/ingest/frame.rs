@@ -2,21 +2,34 @@
 //!
 //! In: the bytes of a Parquet file, an Arrow IPC file or an Arrow IPC stream. Out: [`Frame`]: numbers in the shortest form
 //! that reads back the same, moments in RFC 3339 (those of a zone in UTC), a missing cell empty. A column of another kind
-//! (lists, structures, integers of 8 or 16 bits) is not read; that is an error only where somebody asks for it.
+//! (lists, structures, decimals) is not read; that is an error only where somebody asks for it.
 
+use super::arrow;
 use super::bodies;
 use super::grid::Grid;
 use super::guard::guarded;
+use super::pages;
 use crate::error::{Error, Result};
 use csv::ByteRecord;
 use jiff::Timestamp;
 use polars::prelude::*;
+use polars_arrow::io::ipc::read::{
+    FileReader, StreamReader, StreamState, read_file_metadata, read_stream_metadata,
+};
+use polars_parquet::parquet::metadata::SchemaDescriptor;
+use polars_parquet::parquet::read::read_metadata;
+use polars_parquet::parquet::schema::types::{
+    IntegerType, ParquetType, PhysicalType, PrimitiveConvertedType, PrimitiveLogicalType,
+};
 use std::fmt::Write;
 use std::io::Cursor;
 use std::path::Path;
 
 /// Most cells accepted: a few bytes of Parquet may declare thousands of millions.
 const MOST_CELLS: usize = 1 << 28;
+
+/// Longest cell handed out, bytes: names and words are shorter, and one long word may stand in millions of rows.
+const LONGEST_CELL: usize = 1 << 12;
 
 /// A table of columns.
 pub(super) struct Frame {
@@ -33,10 +46,16 @@ impl Frame {
     /// Reads a Parquet file.
     pub(super) fn parquet(name: &Path, bytes: Vec<u8>) -> Result<Self> {
         Self::read(name, "Parquet", || {
-            let mut reader = ParquetReader::new(Cursor::new(bytes));
+            let mut metadata = read_metadata(&mut Cursor::new(&bytes))?;
+            if !pages::are_sound(&bytes, &metadata) {
+                polars_bail!(ComputeError: "its pages unpack to more than can be held");
+            }
             // Without the writer's own notes on its types, names kept as a dictionary are text, as the standard has it.
-            let mut metadata = FileMetadataRef::unwrap_or_clone(reader.get_metadata()?.clone());
             metadata.key_value_metadata = None;
+            let schema = &metadata.schema_descr;
+            let fields = schema.fields().iter().cloned().map(of_full_width).collect();
+            metadata.schema_descr = SchemaDescriptor::new(schema.name().into(), fields);
+            let mut reader = ParquetReader::new(Cursor::new(bytes));
             reader.set_metadata(metadata.into());
             let header = header(reader.schema()?.as_ref());
             let (rows, columns) = (reader.num_rows()?, header.len());
@@ -52,9 +71,11 @@ impl Frame {
     pub(super) fn arrow_file(name: &Path, bytes: Vec<u8>) -> Result<Self> {
         Self::read(name, "an Arrow file", || {
             check_bodies(&bytes)?;
-            let mut reader = IpcReader::new(Cursor::new(bytes));
-            let header = header(reader.schema()?.as_ref());
-            let table = reader.with_projection(Some(readable(&header))).finish()?;
+            let mut reader = Cursor::new(bytes);
+            let metadata = read_file_metadata(&mut reader)?;
+            let header = header(&metadata.schema);
+            let batches = FileReader::new(reader, metadata, Some(readable(&header)), None);
+            let table = arrow::table(&header, batches.map(|b| Ok(b?.into_arrays())))?;
             Ok((header, table))
         })
     }
@@ -63,9 +84,17 @@ impl Frame {
     pub(super) fn arrow_stream(name: &Path, bytes: Vec<u8>) -> Result<Self> {
         Self::read(name, "an Arrow stream", || {
             check_bodies(&bytes)?;
-            let mut reader = IpcStreamReader::new(Cursor::new(bytes));
-            let header = header(&reader.arrow_schema()?);
-            let table = reader.with_projection(Some(readable(&header))).finish()?;
+            let mut reader = Cursor::new(bytes);
+            let metadata = read_stream_metadata(&mut reader)?;
+            let header = header(&metadata.schema);
+            let parts = StreamReader::new(reader, metadata, Some(readable(&header)));
+            // A stream that waits for more is, in a file, one that ends.
+            let batches = parts.map_while(|part| match part {
+                Ok(StreamState::Some(batch)) => Some(Ok(batch.into_arrays())),
+                Ok(StreamState::Waiting) => None,
+                Err(error) => Some(Err(error)),
+            });
+            let table = arrow::table(&header, batches)?;
             Ok((header, table))
         })
     }
@@ -119,32 +148,39 @@ fn check_bodies(bytes: &[u8]) -> PolarsResult<()> {
 }
 
 /// Names of columns, with the kind of those that are not read.
-type Header = Vec<(String, Option<String>)>;
+pub(super) type Header = Vec<(String, Option<String>)>;
 
 fn header(schema: &ArrowSchema) -> Header {
     let fields = schema.iter_values();
     let kinds = fields.map(|field| {
-        use ArrowDataType::*;
-        let is_read = matches!(
-            field.dtype,
-            Null | Boolean
-                | Utf8
-                | LargeUtf8
-                | Utf8View
-                | Float32
-                | Float64
-                | Int32
-                | Int64
-                | UInt32
-                | UInt64
-                | Date32
-                | Date64
-                | Timestamp(..)
-        );
-        let kind = (!is_read).then(|| format!("{:?}", field.dtype));
+        let kind = (!arrow::is_read(&field.dtype)).then(|| format!("{:?}", field.dtype));
         (field.name.to_string(), kind)
     });
     kinds.collect()
+}
+
+/// An integer of 8 or 16 bits stands in a Parquet file as one of 32, with a note; without the note it is read as it stands.
+fn of_full_width(mut field: ParquetType) -> ParquetType {
+    use IntegerType::{Int8, Int16, UInt8, UInt16};
+    use PrimitiveConvertedType as Converted;
+    if let ParquetType::PrimitiveType(column) = &mut field
+        && column.physical_type == PhysicalType::Int32
+    {
+        let logical = column.logical_type;
+        let narrow = matches!(
+            logical,
+            Some(PrimitiveLogicalType::Integer(Int8 | Int16 | UInt8 | UInt16))
+        );
+        let older = matches!(
+            column.converted_type,
+            Some(Converted::Int8 | Converted::Int16 | Converted::Uint8 | Converted::Uint16)
+        );
+        if narrow || older {
+            column.logical_type = None;
+            column.converted_type = None;
+        }
+    }
+    field
 }
 
 fn readable(header: &Header) -> Vec<usize> {
@@ -187,7 +223,8 @@ impl Grid for Frame {
                         .unwrap_or(false)
                 }
             };
-            cells.push_field(self.text.as_bytes());
+            let cell = self.text.as_bytes();
+            cells.push_field(cell.get(..LONGEST_CELL).unwrap_or(cell));
             typed.push(is_value);
         }
         self.handed += 1;

@@ -8,6 +8,7 @@ use super::clocks;
 use super::epochs::{self, Mended};
 use super::moment::{EXAMPLE, Kind, Moment};
 use super::order::{Joined, Rows};
+use super::set_back;
 use super::shelf::{MOST_HELD, Shelf};
 use super::table::{Fault, REJECTED_SHOWN, Row, Table, WHOLE_ROW};
 use super::when::Passage;
@@ -253,7 +254,7 @@ impl Gathering {
         }
         for (at, series) in by_infusion {
             if let Some(infusion) = self.infusions.get_mut(at) {
-                infusion.mend_clock(series, kind);
+                infusion.mend_clock(series, kind, self.in_parts);
             }
         }
         if !self.in_parts {
@@ -391,7 +392,7 @@ impl Gathered {
             }
             one.rows.append(last);
         }
-        infusion.mend_clock(series.iter_mut(), self.kind);
+        infusion.mend_clock(series.iter_mut(), self.kind, self.to_join.is_some());
         if let Some(rate) = &self.to_join {
             for one in &mut series {
                 infusion.joined(one.rows.join_parts(), rate);
@@ -417,7 +418,12 @@ impl Gathered {
 
 impl Infusion {
     /// Mends the clocks of channels that were set back. Rows are in the file's order.
-    fn mend_clock<'s>(&mut self, series: impl IntoIterator<Item = &'s mut Series>, kind: Kind) {
+    fn mend_clock<'s>(
+        &mut self,
+        series: impl IntoIterator<Item = &'s mut Series>,
+        kind: Kind,
+        in_parts: bool,
+    ) {
         if kind == Kind::Seconds {
             return; // no date to fall back to
         }
@@ -426,6 +432,14 @@ impl Infusion {
         let mut lost = BTreeSet::new();
         for one in series {
             let mended = epochs::mend(&mut one.rows, most_play_us);
+            for set in set_back::mend(&mut one.rows, in_parts) {
+                self.intake.notices.push(Notice::ClockSetBack {
+                    channel: one.channel.clone(),
+                    line: set.line,
+                    by_s: set.by_us as f64 / kind.ticks_per_s(),
+                    rows: set.rows,
+                });
+            }
             if mended == Mended::default() {
                 continue;
             }

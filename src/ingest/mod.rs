@@ -13,9 +13,10 @@
 //! companions; `column` one column of any table. For a survey, [`infusions`] reads its list, [`shared`] hands out one
 //! infusion after the other from tables of many, whose rows wait on a [`shelf`], `join` puts an infusion together that is
 //! split over files. [`hl7`] reads messages of the IHE device profiles, as a trace or as events.
-//! Clocks: [`epochs`] finds those that began anew, [`clocks`] how far events lie from the trace; [`merge`] puts several
+//! Clocks: [`epochs`] finds those that began anew, [`set_back`] those that were set back, [`clocks`] how far events lie from the trace; [`merge`] puts several
 //! exports of the same pumps together.
 
+mod arrow;
 mod assemble;
 mod bodies;
 mod cell;
@@ -42,12 +43,14 @@ mod moment;
 mod names;
 mod numbers;
 mod order;
+mod pages;
 mod plan;
 mod plausible;
 mod priors;
 mod privacy;
 mod propose;
 mod reviews;
+mod set_back;
 mod shared;
 mod sheet;
 mod sheet_cells;

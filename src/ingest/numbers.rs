@@ -142,6 +142,26 @@ fn same_mark(mark: char, c: char) -> bool {
     mark == c || (blank(mark) && blank(c)) || (mark == '\'' && c == '\u{2019}')
 }
 
+/// Seconds of a length of time in hours, minutes and, if there, seconds: `0:00:10`, `26:00:30.5`, `8:30`.
+pub(super) fn lapse_s(cell: &[u8]) -> Option<f64> {
+    let text = std::str::from_utf8(cell).ok()?;
+    let mut parts = text.split(':');
+    let (hours, minutes, seconds) = (parts.next()?, parts.next()?, parts.next().unwrap_or("0"));
+    let digits = |part: &str, most: usize| {
+        let is_one = (1..=most).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit());
+        is_one.then(|| part.parse::<f64>().ok())?
+    };
+    let (whole, share) = match seconds.split_once(['.', ',']) {
+        Some((whole, share)) => (whole, digits(share, 9).map(|_| share)?),
+        None => (seconds, "0"),
+    };
+    let (hours, minutes) = (digits(hours, 6)?, digits(minutes, 2)?);
+    let whole = digits(whole, 2)?;
+    let share: f64 = format!("0.{share}").parse().ok()?;
+    let sound = parts.next().is_none() && minutes < 60.0 && whole < 60.0;
+    sound.then_some(hours * 3600.0 + minutes * 60.0 + whole + share)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -252,5 +272,23 @@ mod tests {
             let _ = numbers(',', Some('.')).figure(&cell);
             let _ = Numbers::contract().figure(&cell);
         }
+    }
+
+    #[rstest]
+    #[case("0:00:10", Some(10.0))]
+    #[case("08:30", Some(30_600.0))]
+    #[case("26:00:30.5", Some(93_630.5))]
+    #[case("100:00:00,25", Some(360_000.25))]
+    #[case("8:60:00", None)]
+    #[case("8:00:00 AM", None)]
+    #[case("2031-03-04 08:00:00", None)]
+    #[case("1:2:3:4", None)]
+    #[case("12", None)]
+    #[case(":", None)]
+    fn a_length_of_time_in_hours_minutes_and_seconds_is_read(
+        #[case] text: &str,
+        #[case] expected: Option<f64>,
+    ) {
+        assert_eq!(lapse_s(text.as_bytes()), expected);
     }
 }

@@ -260,7 +260,7 @@ impl<'a> Table<'a> {
         if let (Rows::Grid(grid), Some(at)) = (&self.rows, found)
             && let Some(kind) = grid.unread(at)
         {
-            let what = format!("expected text, numbers of 32 or 64 bits, or moments, found {kind}");
+            let what = format!("expected text, numbers or moments, found {kind}");
             return Err(Error::in_file(&self.name, what)
                 .in_column(column)
                 .hint("write the table again with this column as one of those, or as CSV"));
@@ -457,7 +457,7 @@ impl Row<'_> {
     }
 
     /// Whether a cell is a value, which no knowledge of the file's way of writing is needed for.
-    fn is_value(&self, column: usize) -> bool {
+    pub(super) fn is_value(&self, column: usize) -> bool {
         self.typed.get(column).copied().unwrap_or(false)
     }
 
@@ -484,6 +484,11 @@ impl Row<'_> {
             false => numbers.plain(self.cell(column)),
             true => super::numbers::as_value(self.cell(column)),
         }
+    }
+
+    /// A cell as a length of time in hours, minutes and seconds: `26:00:30.5`.
+    pub(super) fn lapse_s(&self, column: usize) -> Option<f64> {
+        super::numbers::lapse_s(self.cell(column))
     }
 
     /// A cell as date, time of day or both, in the file's order of their parts.

@@ -131,8 +131,15 @@ impl Clockwork {
     pub(super) fn read(&mut self, row: &Row, passage: &mut Passage) -> Result<Moment, NoMoment> {
         let column = self.cells.column();
         match &self.when {
-            When::Contract => self.moments.read(row.cell(column)).map_err(NoMoment::Row),
+            // A sheet's duration of less than a day looks like a time of day; here it can only be one from the start.
+            When::Contract => match row.lapse_s(column).filter(|_| row.is_value(column)) {
+                Some(seconds) => elapsed(seconds).map_err(NoMoment::Row),
+                None => self.moments.read(row.cell(column)).map_err(NoMoment::Row),
+            },
             When::Elapsed { seconds } => {
+                if let Some(seconds) = row.lapse_s(column) {
+                    return elapsed(seconds).map_err(NoMoment::Row);
+                }
                 let value = row.plain(column, &self.numbers).map_err(NoMoment::Row)?;
                 elapsed(value * seconds).map_err(NoMoment::Row)
             }

@@ -296,6 +296,17 @@ pub enum Notice {
         /// Rows that have no time, and were not used.
         lost: u64,
     },
+    /// A channel's clock was set back, so that some times stand twice; the rows before were moved earlier by as much.
+    ClockSetBack {
+        /// The channel.
+        channel: String,
+        /// Line in the file of the first row by the new clock.
+        line: u64,
+        /// By how much, seconds; right to one period, if the pump wrote on meanwhile.
+        by_s: f64,
+        /// Rows before it, which were moved.
+        rows: u64,
+    },
     /// Events of pumps that are no channel of the trace, left aside.
     EventsOfOtherPumps {
         /// How many.

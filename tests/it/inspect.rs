@@ -76,3 +76,27 @@ fn wrong_usage_has_status_two() {
         2
     );
 }
+
+#[test]
+fn a_clock_that_was_set_back_is_told_with_its_line_and_what_was_done() {
+    let mut trace = String::from("time,channel,pressure_mmhg,rate_ml_h,volume_ml\n");
+    for row in 0..90 {
+        // Set back by five minutes before the 61st row; the volume runs on.
+        let shown = 10 * row - if row < 60 { 0 } else { 300 };
+        let (minute, second) = (shown / 60, shown % 60);
+        let volume = f64::from(row) / 90.0;
+        trace += &format!(
+            "2031-03-04T08:{minute:02}:{second:02}+01:00,pn,{},4,{volume}\n",
+            30 + row % 7
+        );
+    }
+    let dir = folder(&[("t.csv", trace.as_bytes())]);
+    let run = patency(dir.path(), &["inspect", "t.csv"]);
+    assert_eq!((run.status, run.stderr.as_str()), (0, ""));
+    let said = run.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    let told = "At line 62 the clock of channel “pn” had been set back by 5 min. 60 rows before it were moved earlier by as much, \
+                so that rows stand in the order in which they were written; events by the old clock were not moved.";
+    assert!(said.contains(told), "{}", run.stdout);
+    // 90 rows of 10 s, the last at 08:09:50 by the clock that counts.
+    assert!(said.contains("07:55"), "{}", run.stdout);
+}

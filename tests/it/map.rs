@@ -1,6 +1,7 @@
 //! `patency map`: a stranger's export is mapped and read with two commands, and what cannot be proved is asked.
 
 use crate::program::{folder, patency};
+use rstest::rstest;
 
 /// An export in code page 1252 with a preamble, a footer, decimal commas, kPa, serial numbers and a name.
 fn export() -> Vec<u8> {
@@ -252,4 +253,64 @@ fn a_survey_takes_workbooks_and_tables_of_columns_too() {
         (hours - 2.0 * 23.0 * 30.125 / 3600.0).abs() < 1e-12,
         "{hours}"
     );
+}
+
+/// Tables as another language's library wrote them (`scripts/tables/make.py`): 24 rows of two channels over midnight.
+#[rstest]
+#[case("export.xlsx", 49, "2031-03-04T23:57:00+01:00")] // its footer is a row
+#[case("export-1904.xlsx", 49, "2031-03-04T23:57:00+01:00")]
+#[case("old.xls", 48, "2031-03-04T23:57:00+01:00")]
+#[case("open.ods", 48, "2031-03-04T23:57:00+01:00")]
+#[case("local.parquet", 48, "2031-03-04T23:57:00+01:00")]
+#[case("local.arrow", 48, "2031-03-04T23:57:00+01:00")]
+fn a_stranger_s_table_of_each_kind_is_mapped_and_reviewed_with_two_commands(
+    #[case] name: &str,
+    #[case] rows: u64,
+    #[case] start: &str,
+) {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let bytes = std::fs::read(root.join("tests/it/data/tables").join(name)).unwrap();
+    let dir = folder(&[(name, &bytes)]);
+    let zone = "zone=Europe/Berlin";
+    let mapped = patency(dir.path(), &["map", name, "--set", zone, "--out", "m.toml"]);
+    assert_eq!((mapped.status, mapped.stderr.as_str()), (0, ""));
+    assert_eq!(
+        mapped.stdout,
+        "m.toml is written. Look it through, then give it as --map.\n"
+    );
+    let review = patency(dir.path(), &["review", name, "--map", "m.toml", "--json"]);
+    assert_eq!((review.status, review.stderr.as_str()), (0, ""));
+    let json: serde_json::Value = serde_json::from_str(&review.stdout).unwrap();
+    let record = &json["record"];
+    assert_eq!(
+        (&record["rows"], &record["rows_rejected"]),
+        (&rows.into(), &(rows - 48).into())
+    );
+    assert_eq!(record["start"], start);
+    // 23 steps of 30.125 s.
+    assert_eq!(record["end"], "2031-03-05T00:08:32.875+01:00");
+    assert_eq!(record["channels"].as_array().unwrap().len(), 2);
+}
+
+#[test]
+fn every_command_that_reads_exports_takes_the_same_options() {
+    let dir = folder(&[]);
+    for command in [
+        "review",
+        "inspect",
+        "export",
+        "limits",
+        "survey",
+        "clamp-test",
+    ] {
+        let help = patency(dir.path(), &[command, "--help"]).stdout;
+        for option in [
+            "--map <FILE>",
+            "--zone <ZONE>",
+            "--channel <PUMP=CHANNEL>",
+            "--keep-going",
+        ] {
+            assert!(help.contains(option), "{command} lacks {option}");
+        }
+    }
 }

@@ -84,7 +84,7 @@ fn folder(dir: &Path, row: &InfusionRow, settings: &Settings) -> Found {
     }
     let own = dir.join(&row.infusion);
     let table = |name: &str| {
-        let mut endings = TABLES.iter();
+        let mut endings = TABLES.iter().chain(&MESSAGES);
         endings.find_map(|ending| {
             let path = own.join(name).with_extension(ending);
             path.is_file().then_some(path)
@@ -274,6 +274,9 @@ fn rejected(record: &Record) -> String {
 const TABLES: [&str; 8] = [
     "csv", "parquet", "arrow", "arrows", "feather", "xlsx", "xls", "ods",
 ];
+
+/// Endings of files of messages, which an infusion may have of its own.
+const MESSAGES: [&str; 1] = ["hl7"];
 
 /// The tables of a folder, by name; none where the folder is missing.
 pub fn tables_in(dir: &Path) -> Result<Vec<PathBuf>> {

@@ -11,7 +11,7 @@ mod reviews;
 
 use super::{open, out};
 use crate::error::{Error, Result};
-use crate::ingest::{self, Settings as Reading};
+use crate::ingest;
 use crate::report;
 use crate::study::periods::Every;
 use crate::study::{self, Cohort, Settings, Skipped};
@@ -22,7 +22,7 @@ pub(super) use gather::Shared;
 /// Says across many infusions how often, where and after what the flow was hindered.
 ///
 /// DIR holds infusions.csv (`infusion` and any further columns: unit, fluid, line = path of a line file) and either one
-/// folder per infusion (trace.csv, events.csv) or traces/*.csv|parquet|xlsx and events/*.csv|parquet|xlsx with a column `infusion`.
+/// folder per infusion (trace.csv, events.csv; also xlsx, parquet, hl7 …) or traces/*.csv|parquet|xlsx and events/*.csv|parquet|xlsx with a column `infusion`.
 ///
 /// With --out, reviews are kept there: a run that was stopped goes on where it was, and only what has changed is reviewed
 /// again. An infusion that cannot be read is skipped and listed.
@@ -59,20 +59,16 @@ pub struct Args {
     /// Leave out groups of fewer infusions than this (and one more where a small one could be worked out)
     #[arg(long, value_name = "N")]
     smallest_group: Option<usize>,
-    /// Which column of the traces and events is what: a TOML file, as `patency map` writes it
-    #[arg(long, value_name = "FILE")]
-    map: Option<PathBuf>,
+    #[command(flatten)]
+    form: open::Form,
     /// How likely each cause is before a record is looked at, in place of the published shares: a TOML file with lines like
     /// `tubing-blocked = 0.3` under `[share]`; causes not named share what is left
     #[arg(long, value_name = "FILE")]
     priors: Option<PathBuf>,
     /// Survey reviews that were made elsewhere: a table (or a folder of tables) with infusion, error, facts, as `patency review --arrow`
     /// writes it
-    #[arg(long, value_name = "PATH", conflicts_with_all = ["map", "priors", "keep_going"])]
+    #[arg(long, value_name = "PATH", conflicts_with_all = ["map", "zone", "channel", "priors", "keep_going"])]
     from_reviews: Option<PathBuf>,
-    /// Use records although more than 1 % of their rows cannot be used
-    #[arg(long)]
-    keep_going: bool,
 }
 
 #[derive(Clone, Copy, clap::ValueEnum)]
@@ -130,11 +126,7 @@ pub fn run(args: &Args) -> Result<()> {
     study::survey(&nobody, &settings).map_err(unknown)?;
 
     let priors = open::priors(args.priors.as_deref())?;
-    let reading = Reading {
-        keep_going: args.keep_going,
-        mapping: open::mapping(args.map.as_deref())?,
-        ..Reading::default()
-    };
+    let reading = args.form.settings()?;
     let keep = args.out.as_deref().filter(|_| args.from_reviews.is_none());
     let keep = keep.map(reviews::Keep::open).transpose()?;
     let working = args.out.clone().unwrap_or_else(std::env::temp_dir);
@@ -166,7 +158,7 @@ pub fn run(args: &Args) -> Result<()> {
         files.push(("survey.json".into(), json.clone().into_bytes()));
         let named: Vec<(&str, Vec<u8>)> =
             files.iter().map(|(n, b)| (n.as_str(), b.clone())).collect();
-        out::write_files(dir, &named)?;
+        out::write_files("--out", dir, &named)?;
         if let Some(keep) = &keep {
             keep.forget_the_unused();
         }

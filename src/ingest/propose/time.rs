@@ -5,6 +5,7 @@ use super::roles::{header_unit, said};
 use super::sniff::{Cell, Sample};
 use crate::ingest::civil::{Civil, Order};
 use crate::ingest::moment::{Kind, MomentReader};
+use crate::ingest::numbers::lapse_s;
 use crate::ingest::unit::Quantity;
 use jiff::civil::Date;
 
@@ -87,6 +88,14 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
             );
             written(draft, sample, &[date, clock]);
         }
+        (&[], &[], &[clock], _) if draft.has_answer("time_unit") => {
+            draft.text(
+                "time",
+                &sample.header[clock],
+                "the only column of times; by your answer they count from the start",
+            );
+            draft.ask("time_unit", "in which unit does it count?");
+        }
         (&[], &[], &[clock], _) => {
             draft.text(
                 "clock",
@@ -95,7 +104,7 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
             );
             draft.ask(
                 "start_date",
-                "which day is the first row of? Write it like 2031-03-04",
+                "which day is the first row of? Write it like 2031-03-04. If it counts from the start, answer time_unit=s instead",
             );
             zone(draft, sample, &[clock]);
         }
@@ -187,10 +196,20 @@ fn could_be(sample: &Sample, column: usize) -> Option<Could> {
     }
     let named = sample.header.get(column).is_some_and(|h| says_time(h))
         || sample.in_seconds.contains(&column);
-    (named && most(&|cell| sample.number(cell).is_some())).then_some(Could::Elapsed)
+    let is_elapsed = |cell: &Cell| sample.number(cell).is_some() || is_lapse(cell);
+    (named && most(&is_elapsed)).then_some(Could::Elapsed)
+}
+
+/// Hours, minutes and seconds, more than a day of them too.
+fn is_lapse(cell: &Cell) -> bool {
+    lapse_s(cell.trim().as_bytes()).is_some()
 }
 
 fn elapsed_unit(draft: &mut Draft, sample: &Sample, time: usize) {
+    if sample.column(time).take(1000).all(is_lapse) {
+        let why = "its cells are hours, minutes and seconds from the start";
+        return draft.text("time_unit", "s", why);
+    }
     if sample.in_seconds.contains(&time) {
         return draft.text("time_unit", "s", "its cells are durations, read as seconds");
     }

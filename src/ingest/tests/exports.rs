@@ -3,6 +3,8 @@
 use super::*;
 use crate::ingest::read_exports;
 use crate::record::{Conflict, EventKind, Notice};
+use crate::time::TimeText;
+use rstest::rstest;
 
 fn exports(traces: &[&str], events: &[&str]) -> Result<Record> {
     let mut traces: Vec<&[u8]> = traces.iter().map(|t| t.as_bytes()).collect();
@@ -201,6 +203,46 @@ fn rows_of_a_clock_that_began_anew_are_never_sorted_among_the_others() {
     );
     assert_eq!(record.channels[0].samples.len(), 5200);
     assert_eq!(record.start_s(), 0.0);
+}
+
+#[rstest]
+#[case::ten_minutes(60)]
+#[case::an_hour(360)]
+fn rows_of_a_clock_that_was_set_back_keep_their_order_and_the_setting_is_told(#[case] back: u32) {
+    // 600 rows, the clock set back after the 400th; the volume runs on over it.
+    let shown = rows(0, 400);
+    let after: String = (400..600)
+        .map(|s| {
+            let (shown, counted) = (rows(s - back, s - back + 1), rows(s, s + 1));
+            let time = shown.split(',').next().unwrap().to_string();
+            let figures = counted.split_once(',').unwrap().1.to_string();
+            format!("{time},{figures}")
+        })
+        .collect();
+    let record = read(&trace(&format!("{shown}{after}"))).unwrap();
+    let samples = &record.channels[0].samples;
+    assert_eq!(samples.len(), 600);
+    for (i, t_s) in samples.t_s.iter().enumerate() {
+        assert_eq!(*t_s, i as f64 * 10.0);
+        assert_eq!(samples.volume_ml[i], i as f64 / 90.0);
+    }
+    // The first row was written at 08:00 by the clock as it was; by the one that was set right it was earlier.
+    let TimeText::Rfc3339(start) = record.clock.text(0.0) else {
+        panic!("no date");
+    };
+    let expected = if back == 60 {
+        "2031-03-04T07:50:00+01:00"
+    } else {
+        "2031-03-04T07:00:00+01:00"
+    };
+    assert_eq!(start, expected);
+    let told = Notice::ClockSetBack {
+        channel: "pn".into(),
+        line: 402,
+        by_s: f64::from(back) * 10.0,
+        rows: 400,
+    };
+    assert_eq!(record.intake.notices, [told]);
 }
 
 #[test]

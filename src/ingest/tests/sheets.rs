@@ -11,6 +11,7 @@ const EXPORT: &[u8] = include_bytes!("../../../tests/it/data/tables/export.xlsx"
 const EXPORT_1904: &[u8] = include_bytes!("../../../tests/it/data/tables/export-1904.xlsx");
 const CONTRACT: &[u8] = include_bytes!("../../../tests/it/data/tables/contract.xlsx");
 const OLD: &[u8] = include_bytes!("../../../tests/it/data/tables/old.xls");
+const DURATIONS: &[u8] = include_bytes!("../../../tests/it/data/tables/durations.ods");
 const OPEN: &[u8] = include_bytes!("../../../tests/it/data/tables/open.ods");
 
 const ROWS: usize = 24;
@@ -129,6 +130,40 @@ fn a_workbook_in_the_contract_s_form_needs_no_mapping() {
     let event = &record.events[0];
     assert_eq!((event.kind, event.t_s), (EventKind::RateChange, 86_460.0));
     assert_eq!(event.detail, "4.25");
+}
+
+#[test]
+fn durations_of_less_than_a_day_count_from_the_start_in_the_contract_s_form() {
+    let records = read_all(DURATIONS, None, None, &Settings::default()).unwrap();
+    let record = &records[0];
+    holds_the_figures(&record.channels, None);
+    assert_eq!(record.channels[0].samples.t_s[0], 0.0);
+    assert_eq!(record.clock, crate::time::Clock::Seconds);
+    assert_eq!((record.intake.rows, record.intake.rows_rejected), (48, 0));
+}
+
+#[test]
+fn what_looks_like_times_of_day_is_asked_about_and_may_count_from_the_start() {
+    let (_, questions) = proposed(DURATIONS, &[]);
+    assert!(
+        questions[0].ends_with("If it counts from the start, answer time_unit=s instead"),
+        "{questions:?}"
+    );
+    let (map, questions) = proposed(DURATIONS, &[("time_unit", "s")]);
+    assert!(questions.is_empty(), "{questions:?}\n{map}");
+    let record = mapped(DURATIONS, &map).unwrap();
+    holds_the_figures(&record.channels, None);
+    assert_eq!(record.channels[0].samples.t_s[23], 23.0 * STEP_S);
+    // As text: beyond a day it can be nothing else, and nothing is asked.
+    let text =
+        "Elapsed;Pressure [mmHg];Rate (mL/h)\n23:59:50;30;4\n24:00:00;31;4\n24:00:10,5;32;4\n";
+    let (map, questions) = proposed(text.as_bytes(), &[]);
+    assert!(questions.is_empty(), "{questions:?}\n{map}");
+    let record = mapped(text.as_bytes(), &map).unwrap();
+    assert_eq!(
+        record.channels[0].samples.t_s,
+        [86_390.0, 86_400.0, 86_410.5]
+    );
 }
 
 #[rstest]

@@ -1,6 +1,8 @@
 //! What a reader must know about the files, what was assumed, what cannot be told, and the cautions.
 
-use super::number::{compliance, count, pressure, rate, resistance, significant, with_interval};
+use super::number::{
+    compliance, count, duration, pressure, rate, resistance, significant, with_interval,
+};
 use super::{clip, list};
 use crate::infer::{Assumption, CannotTell, Doing};
 use crate::record::Notice;
@@ -272,6 +274,17 @@ pub fn notice(notice: &Notice) -> String {
             }
             said
         }
+        Notice::ClockSetBack {
+            channel,
+            line,
+            by_s,
+            rows,
+        } => format!(
+            "At line {line} the clock of channel “{}” had been set back by {}. {} moved earlier by as much, so that rows stand in the order in which they were written; events by the old clock were not moved.",
+            clip(channel),
+            duration(*by_s),
+            count(*rows, "row before it was", "rows before it were"),
+        ),
         Notice::EventsOfOtherPumps { events } => format!(
             "{} from pumps that are no channel of the trace, left aside.",
             count(*events as u64, "event came", "events came")
