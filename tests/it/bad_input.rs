@@ -204,7 +204,7 @@ fn a_full_disk_leaves_no_half_written_report_and_what_was_there() {
     );
     assert!(
         run.stderr
-            .contains("hint: choose a folder you may write to, with space left")
+            .contains("hint: choose a place you may write to, with space left")
     );
     assert!(!dir.path().join("out").exists());
 
