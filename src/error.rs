@@ -29,6 +29,17 @@ pub struct Error {
     pub what: String,
     /// What to do about it.
     pub hint: Option<String>,
+    /// What was not said and would have helped: a question that may be asked anew.
+    pub asks: Option<Box<Question>>,
+}
+
+/// What a file does not say.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Question {
+    /// Which setting is the answer.
+    pub key: &'static str,
+    /// The question, and how an answer looks.
+    pub text: String,
 }
 
 impl Error {
@@ -38,6 +49,7 @@ impl Error {
             place: None,
             what: what.into(),
             hint: None,
+            asks: None,
         }
     }
 
@@ -52,6 +64,7 @@ impl Error {
             place: Some(place),
             what: what.into(),
             hint: None,
+            asks: None,
         }
     }
 
@@ -76,6 +89,13 @@ impl Error {
     /// Adds what to do.
     pub fn hint(mut self, hint: impl Into<String>) -> Self {
         self.hint = Some(hint.into());
+        self
+    }
+
+    /// Adds the question whose answer would help.
+    pub fn asks(mut self, key: &'static str, text: impl Into<String>) -> Self {
+        let text = text.into();
+        self.asks = Some(Box::new(Question { key, text }));
         self
     }
 }

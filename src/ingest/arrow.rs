@@ -121,3 +121,32 @@ fn words(values: &dyn Array) -> Option<Vec<Option<&str>>> {
     let words = any.downcast_ref::<Utf8Array<i32>>()?;
     Some(words.iter().collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(word: &str, rows: usize) -> PolarsResult<DataFrame> {
+        let words = Utf8Array::<i64>::from_slice([word]);
+        let keys: PrimitiveArray<i32> = vec![Some(0); rows].into_iter().collect();
+        let names = DictionaryArray::try_from_keys(keys, Box::new(words), false).unwrap();
+        let batch: Vec<Box<dyn Array>> = vec![Box::new(names)];
+        let header = vec![("channel".to_string(), None)];
+        table(&header, std::iter::once(Ok(batch)))
+    }
+
+    #[test]
+    fn a_word_that_stands_in_many_rows_is_read_and_a_long_one_in_too_many_is_refused() {
+        let read = names("pn", 1000).unwrap();
+        let column = read.column("channel").unwrap().str().unwrap().clone();
+        assert_eq!((column.len(), column.get(999)), (1000, Some("pn")));
+        // A megabyte in two thousand rows: two gigabytes of text in a file of one megabyte.
+        let error = names(&"x".repeat(1 << 20), 2000).unwrap_err();
+        assert!(
+            error
+                .to_string()
+                .starts_with("its words come to more than can be held"),
+            "{error}"
+        );
+    }
+}

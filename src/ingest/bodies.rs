@@ -1,4 +1,4 @@
-//! What the compressed parts of an Arrow file say that they unpack to, looked at before a library believes it.
+//! What an Arrow file says of its sizes, looked at before a library believes it: rows, and what compressed parts unpack to.
 //!
 //! In: the bytes of an Arrow IPC file or stream ("Arrow Columnar Format", section on serialisation and interprocess
 //! communication). Out: whether each compressed part names a size that can be meant. The library that unpacks them takes the
@@ -9,12 +9,25 @@ const MOST_UNPACKED: i64 = 1 << 30;
 /// Most that all parts may unpack to, bytes.
 const MOST: i64 = 1 << 31;
 
+/// Cells that even the smallest file may have.
+const FEW_CELLS: u64 = 1 << 24;
+/// Cells in one byte beyond which nothing was measured: those of a compressed table of constants, many times over.
+const MOST_PER_BYTE: u64 = 512;
+
+/// What is still free.
+struct Room {
+    bytes: i64,
+    cells: u64,
+}
+
 /// What stands before each message.
 const MARK: [u8; 4] = [0xff; 4];
 
 /// Whether all compressed parts name a size that can be meant.
 pub(super) fn are_sound(bytes: &[u8]) -> bool {
-    let (mut at, mut room) = (0, MOST);
+    let cells = FEW_CELLS.max((bytes.len() as u64).saturating_mul(MOST_PER_BYTE));
+    let mut room = Room { bytes: MOST, cells };
+    let mut at = 0;
     // Messages begin at multiples of eight; whatever the file's own list of them says, each has its mark.
     while let Some(mark) = bytes.get(at..).and_then(|b| b.first_chunk::<4>()) {
         if *mark == MARK && !is_sound(bytes, at, &mut room) {
@@ -26,7 +39,7 @@ pub(super) fn are_sound(bytes: &[u8]) -> bool {
 }
 
 /// The same of the message whose mark stands at a place.
-fn is_sound(bytes: &[u8], mark: usize, room: &mut i64) -> bool {
+fn is_sound(bytes: &[u8], mark: usize, room: &mut Room) -> bool {
     let (Some(length), Some(begin)) = (number(bytes, mark + 4), mark.checked_add(8)) else {
         return true;
     };
@@ -34,7 +47,17 @@ fn is_sound(bytes: &[u8], mark: usize, room: &mut i64) -> bool {
     let Some(body) = begin.checked_add(length) else {
         return true;
     };
-    let Some(parts) = compressed_parts(bytes.get(begin..).unwrap_or_default()) else {
+    let message = bytes.get(begin..).unwrap_or_default();
+    for rows in counts(message).unwrap_or_default() {
+        let left = u64::try_from(rows)
+            .ok()
+            .and_then(|r| room.cells.checked_sub(r));
+        let Some(left) = left else {
+            return false;
+        };
+        room.cells = left;
+    }
+    let Some(parts) = compressed_parts(message) else {
         return true;
     };
     parts.into_iter().all(|(offset, length)| {
@@ -48,21 +71,40 @@ fn is_sound(bytes: &[u8], mark: usize, room: &mut i64) -> bool {
         if length < 8 || named == -1 {
             return true;
         }
-        *room = room.saturating_sub(named.max(0));
-        (0..=MOST_UNPACKED).contains(&named) && 0 <= *room
+        room.bytes = room.bytes.saturating_sub(named.max(0));
+        (0..=MOST_UNPACKED).contains(&named) && 0 <= room.bytes
     })
+}
+
+/// The table of a message that is a batch of rows.
+fn batch(message: &[u8]) -> Option<usize> {
+    let root = reference(message, 0)?;
+    let kind = message.get(field(message, root, 1)?)?;
+    let header = reference(message, field(message, root, 2)?)?;
+    match kind {
+        3 => Some(header),
+        2 => reference(message, field(message, header, 1)?), // a dictionary's batch
+        _ => None,
+    }
+}
+
+/// How many rows a batch says that it has, and each of its columns.
+fn counts(message: &[u8]) -> Option<Vec<i64>> {
+    let batch = batch(message)?;
+    let all = field(message, batch, 0).and_then(|at| long(message, at));
+    let mut counts: Vec<i64> = all.into_iter().collect();
+    let columns = field(message, batch, 1).and_then(|at| reference(message, at));
+    if let Some(list) = columns {
+        let count = usize::try_from(number(message, list)?).ok()?;
+        let columns = message.get(list + 4..)?.as_chunks::<16>().0.iter();
+        counts.extend(columns.take(count).filter_map(|c| long(c, 0)));
+    }
+    Some(counts)
 }
 
 /// Offset and length of each part of a batch whose parts are compressed; `None` for anything else.
 fn compressed_parts(message: &[u8]) -> Option<Vec<(i64, i64)>> {
-    let root = reference(message, 0)?;
-    let kind = message.get(field(message, root, 1)?)?;
-    let header = reference(message, field(message, root, 2)?)?;
-    let batch = match kind {
-        3 => header,
-        2 => reference(message, field(message, header, 1)?)?, // a dictionary's batch
-        _ => return None,
-    };
+    let batch = batch(message)?;
     field(message, batch, 3)?; // how parts are compressed
     let list = reference(message, field(message, batch, 2)?)?;
     let count = usize::try_from(number(message, list)?).ok()?;
@@ -81,6 +123,11 @@ fn compressed_parts(message: &[u8]) -> Option<Vec<(i64, i64)>> {
 fn number(bytes: &[u8], at: usize) -> Option<i32> {
     let word = bytes.get(at..)?.first_chunk::<4>()?;
     Some(i32::from_le_bytes(*word))
+}
+
+fn long(bytes: &[u8], at: usize) -> Option<i64> {
+    let word = bytes.get(at..)?.first_chunk::<8>()?;
+    Some(i64::from_le_bytes(*word))
 }
 
 /// The place that a reference leads to.
@@ -136,6 +183,29 @@ mod tests {
             let mut bad = compressed.to_vec();
             bad[place..place + 8].copy_from_slice(&(1_i64 << 50).to_le_bytes());
             assert!(!are_sound(&bad), "at {place}");
+        }
+    }
+
+    #[test]
+    fn a_count_of_rows_that_cannot_be_meant_is_found() {
+        for file in [FILE, STREAM] {
+            let mut found = 0;
+            for mark in (0..file.len() - 8).step_by(8) {
+                let message = &file[mark + 8..];
+                let at = match &file[mark..mark + 4] == MARK.as_slice() {
+                    true => batch(message).and_then(|b| field(message, b, 0)),
+                    false => None,
+                };
+                let Some(at) = at else { continue };
+                assert_eq!(long(message, at), Some(48)); // 24 rows of two channels
+                for rows in [1_i64 << 40, -1] {
+                    let mut bad = file.to_vec();
+                    bad[mark + 8 + at..][..8].copy_from_slice(&rows.to_le_bytes());
+                    assert!(!are_sound(&bad), "{rows}");
+                }
+                found += 1;
+            }
+            assert_eq!(found, 1);
         }
     }
 

@@ -25,9 +25,6 @@ use std::fmt::Write;
 use std::io::Cursor;
 use std::path::Path;
 
-/// Most cells accepted: a few bytes of Parquet may declare thousands of millions.
-const MOST_CELLS: usize = 1 << 28;
-
 /// Longest cell handed out, bytes: names and words are shorter, and one long word may stand in millions of rows.
 const LONGEST_CELL: usize = 1 << 12;
 
@@ -48,20 +45,21 @@ impl Frame {
         Self::read(name, "Parquet", || {
             let mut metadata = read_metadata(&mut Cursor::new(&bytes))?;
             if !pages::are_sound(&bytes, &metadata) {
-                polars_bail!(ComputeError: "its pages unpack to more than can be held");
+                polars_bail!(ComputeError: "its pages name more than can be held");
             }
             // Without the writer's own notes on its types, names kept as a dictionary are text, as the standard has it.
             metadata.key_value_metadata = None;
             let schema = &metadata.schema_descr;
             let fields = schema.fields().iter().cloned().map(of_full_width).collect();
             metadata.schema_descr = SchemaDescriptor::new(schema.name().into(), fields);
+            let columns = metadata.schema_descr.fields().len();
+            if !pages::can_hold(bytes.len(), &metadata, columns) {
+                let rows = metadata.num_rows;
+                polars_bail!(ComputeError: "{rows} rows of {columns} columns are more than can be held");
+            }
             let mut reader = ParquetReader::new(Cursor::new(bytes));
             reader.set_metadata(metadata.into());
             let header = header(reader.schema()?.as_ref());
-            let (rows, columns) = (reader.num_rows()?, header.len());
-            if MOST_CELLS < rows.saturating_mul(columns) {
-                polars_bail!(ComputeError: "{rows} rows of {columns} columns are more than can be held");
-            }
             let table = reader.with_projection(Some(readable(&header))).finish()?;
             Ok((header, table))
         })

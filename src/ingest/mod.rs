@@ -85,6 +85,11 @@ use std::path::Path;
 use std::sync::Arc;
 use trace::Trace;
 
+/// Key of the question in which zone the clocks of messages stood: [`Settings::zone`].
+pub const ZONE: &str = "messages.zone";
+/// Key of the question which pump of messages is which channel: [`Settings::channels`].
+pub const CHANNELS: &str = "messages.channel";
+
 /// Bytes and the name they go by in messages.
 pub struct Source<'a> {
     /// The file as the user named it.

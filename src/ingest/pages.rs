@@ -1,7 +1,8 @@
 //! What the pages of a Parquet file say that they unpack to, looked at before a library believes it.
 //!
-//! In: the file's bytes and its description. Out: whether each page, and all of them, name sizes that can be meant. A few
-//! thousand bytes may unpack to thousands of millions, and the library takes what a page names, all at once, for every column.
+//! In: the file's bytes and its description. Out: whether each page, and all of them, name sizes and counts that can be meant. A
+//! few thousand bytes may unpack to thousands of millions, and the library takes what a page names, all at once, for every
+//! column; a count below zero is the largest of all.
 
 use polars_parquet::parquet::metadata::FileMetadata;
 use polars_parquet_format::PageHeader;
@@ -15,11 +16,32 @@ const MOST: u64 = 1 << 31;
 /// Longest header of a page, bytes: it may hold a lowest and a highest cell.
 const LONGEST_HEADER: usize = 1 << 24;
 
-/// Whether all pages name sizes that can be meant.
+/// Most cells accepted: a few bytes may declare thousands of millions.
+const MOST_CELLS: usize = 1 << 28;
+/// Cells that even the smallest file may have.
+const FEW_CELLS: usize = 1 << 24;
+/// Cells in one byte beyond which nothing was measured: a regular clock takes a byte for about twenty rows (from the format's
+/// delta encoding), and a pressure takes more.
+const MOST_PER_BYTE: usize = 512;
+
+/// Whether as many cells can be meant in a file of this size.
+pub(super) fn can_hold(bytes: usize, file: &FileMetadata, columns: usize) -> bool {
+    let groups = file.row_groups.iter().map(|g| g.num_rows());
+    let rows = groups
+        .fold(0_usize, usize::saturating_add)
+        .max(file.num_rows);
+    let most = bytes.saturating_mul(MOST_PER_BYTE);
+    rows.saturating_mul(columns) <= most.clamp(FEW_CELLS, MOST_CELLS)
+}
+
+/// Whether all pages name sizes and counts that can be meant.
 pub(super) fn are_sound(bytes: &[u8], file: &FileMetadata) -> bool {
     let mut room = MOST;
-    let columns = file.row_groups.iter().flat_map(|g| g.parquet_columns());
-    for column in columns {
+    let groups = file.row_groups.iter();
+    let columns = groups.flat_map(|g| g.parquet_columns().iter().map(|c| (g.num_rows(), c)));
+    for (rows, column) in columns {
+        let mut rows_left = rows;
+        let is_flat = column.descriptor().descriptor.max_rep_level == 0;
         let range = column.byte_range();
         let place = |at: u64| usize::try_from(at).unwrap_or(usize::MAX);
         let chunk = bytes.get(place(range.start)..place(range.end));
@@ -34,8 +56,18 @@ pub(super) fn are_sound(bytes: &[u8], file: &FileMetadata) -> bool {
                 size(page.compressed_page_size),
                 size(page.uncompressed_page_size),
             );
-            if MOST_OF_PAGE < unpacked {
+            if MOST_OF_PAGE < unpacked || !is_sound_dictionary(&page) {
                 return false;
+            }
+            if let Some(values) = values(&page) {
+                let left = usize::try_from(values)
+                    .ok()
+                    .and_then(|v| rows_left.checked_sub(v));
+                match left {
+                    Some(left) => rows_left = left,
+                    None if is_flat || values < 0 => return false,
+                    None => {}
+                }
             }
             let Some(left) = room.checked_sub(unpacked) else {
                 return false;
@@ -45,4 +77,16 @@ pub(super) fn are_sound(bytes: &[u8], file: &FileMetadata) -> bool {
         }
     }
     true
+}
+
+/// How many values a page of data says that it has.
+fn values(page: &PageHeader) -> Option<i32> {
+    let first = page.data_page_header.as_ref().map(|h| h.num_values);
+    first.or(page.data_page_header_v2.as_ref().map(|h| h.num_values))
+}
+
+/// Whether a dictionary names a count that can be meant.
+fn is_sound_dictionary(page: &PageHeader) -> bool {
+    let words = page.dictionary_page_header.as_ref();
+    words.is_none_or(|h| (0..=FEW_CELLS as i32).contains(&h.num_values))
 }

@@ -160,6 +160,10 @@ impl Page {
                 .map(|&c| words::cannot_tell(c).to_string()),
         );
         self.blank();
+        if let Some(stretch) = words::stretch(record, e) {
+            self.line("", &stretch);
+            self.blank();
+        }
         self.line("", &words::release(e));
     }
 }

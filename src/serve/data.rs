@@ -1,6 +1,7 @@
 //! The data folder: the store's file, the files that were given, and the lock that keeps a second process out.
 
 use crate::error::{Error, Result};
+use crate::report::words;
 use std::collections::HashSet;
 use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
@@ -30,11 +31,10 @@ impl Folder {
                 dir: dir.to_path_buf(),
                 _lock: file,
             }),
-            Err(TryLockError::WouldBlock) => Err(Error::in_file(
-                dir,
-                "another workbench is running on this data folder",
-            )
-            .hint("go on in its window, stop it first, or name another folder with --data")),
+            Err(TryLockError::WouldBlock) => {
+                Err(Error::in_file(dir, words::workbench::ANOTHER_RUNS)
+                    .hint(words::workbench::ANOTHER_RUNS_HINT))
+            }
             Err(TryLockError::Error(e)) => Err(cannot(&lock, &e)),
         }
     }
@@ -123,7 +123,7 @@ fn private() -> OpenOptions {
 
 fn cannot(what: &Path, e: &std::io::Error) -> Error {
     Error::in_file(what, format!("the data folder cannot be used: {e}"))
-        .hint("name a folder you may write to, with space left, with --data")
+        .hint(words::workbench::DATA_FOLDER_HINT)
 }
 
 #[cfg(test)]

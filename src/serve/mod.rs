@@ -26,6 +26,7 @@ mod work;
 pub use limits::Limits;
 
 use crate::error::{Error, Result};
+use crate::report::words;
 use data::Folder;
 use gate::Gate;
 use queue::Queue;
@@ -75,7 +76,7 @@ pub fn run(options: &Options, ready: impl FnOnce(&str) -> Result<()>) -> Result<
         let address = (Ipv4Addr::LOCALHOST, options.port);
         let listener = TcpListener::bind(address).await.map_err(|e| {
             Error::new(format!("port {} cannot be used: {e}", options.port))
-                .hint("leave out --port, or name another one")
+                .hint(words::workbench::PORT_HINT)
         })?;
         let port = listener
             .local_addr()

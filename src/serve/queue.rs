@@ -4,7 +4,7 @@ use super::App;
 use super::store::State;
 use super::work;
 use crate::error::Error;
-use crate::report::words::workbench::Phase;
+use crate::report::words::{self, workbench::Phase};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
@@ -127,8 +127,8 @@ fn work_once(app: &App) {
         _ => work::review(app, id, &progress),
     }));
     let outcome = done.unwrap_or_else(|_| {
-        let error = Error::new("the program failed on this record")
-            .hint("please report it with the record, if it may be shared");
+        let error = Error::new(words::workbench::PROGRAM_FAILED)
+            .hint(words::workbench::PROGRAM_FAILED_HINT);
         work::fail(app, id, &error)
     });
     // A store that cannot be written leaves the record as it was: it is taken up again at the next start.

@@ -177,7 +177,7 @@ async fn take_in(Shared(app): Shared<Arc<App>>, headers: HeaderMap, form: Multip
     }
     let id = upload::take(&app, form)
         .await
-        .map_err(|r| Trouble(r.status, Problem::from(&r.error)))?;
+        .map_err(|r| Trouble(r.status, Problem::from(&*r.error)))?;
     if headers.contains_key("x-by-script") {
         let place = HeaderValue::from_str(&format!("/records/{id}"));
         let place = place.unwrap_or(HeaderValue::from_static("/"));

@@ -22,14 +22,14 @@ pub struct Refused {
     /// The answer's status.
     pub status: StatusCode,
     /// What went wrong.
-    pub error: Error,
+    pub error: Box<Error>,
 }
 
 impl Refused {
     fn new(status: StatusCode, what: impl Into<String>, hint: &str) -> Self {
         Self {
             status,
-            error: Error::new(what).hint(hint),
+            error: Box::new(Error::new(what).hint(hint)),
         }
     }
 }
@@ -38,7 +38,7 @@ impl From<Error> for Refused {
     fn from(error: Error) -> Self {
         Self {
             status: StatusCode::INSUFFICIENT_STORAGE,
-            error,
+            error: Box::new(error),
         }
     }
 }

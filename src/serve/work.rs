@@ -9,8 +9,8 @@ use super::queue::Progress;
 use super::recognise::{Role, is_in_contract_form};
 use super::store::{Entry, Known, Problem, Reading, Report, State, StoredFile};
 use super::understood::Understood;
-use crate::error::{Error, Result};
-use crate::ingest::{self, Mapping, Settings, Source};
+use crate::error::{Error, Question, Result};
+use crate::ingest::{self, CHANNELS, Mapping, Settings, Source, ZONE};
 use crate::record::Record;
 use crate::report::{self, About, Input, words};
 use crate::run;
@@ -50,6 +50,26 @@ fn attempt(
     reading: &mut Reading,
     progress: &Progress,
 ) -> Result<Option<Vec<Record>>> {
+    match read_or_ask(app, entry, reading, progress) {
+        // What an error asks for is asked as a mapping's open points are.
+        Err(error) => match error.asks {
+            Some(question) => {
+                let Question { key, text } = *question;
+                reading.questions = vec![format!("{key}: {text}")];
+                Ok(None)
+            }
+            None => Err(error),
+        },
+        read => read,
+    }
+}
+
+fn read_or_ask(
+    app: &App,
+    entry: &Entry,
+    reading: &mut Reading,
+    progress: &Progress,
+) -> Result<Option<Vec<Record>>> {
     reading.questions.clear();
     if let Some(file) = entry
         .file(Role::Mapping)
@@ -67,8 +87,16 @@ fn attempt(
         return records(app, entry, reading, progress).map(Some);
     }
     reading.mapping = None;
+    let is_of_messages = |(key, _): &&(String, String)| [ZONE, CHANNELS].contains(&key.as_str());
+    let answers: Vec<(String, String)> = reading
+        .answers
+        .iter()
+        .filter(|answer| !is_of_messages(answer))
+        .cloned()
+        .collect();
     let as_it_is = match records(app, entry, reading, progress) {
-        Ok(found) if reading.answers.is_empty() => return Ok(Some(found)),
+        Ok(found) if answers.is_empty() => return Ok(Some(found)),
+        Err(error) if error.asks.is_some() && answers.is_empty() => return Err(error),
         Ok(_) => None,
         Err(error) if is_contract(app, entry, progress)? => return Err(error),
         Err(error) => Some(error),
@@ -76,13 +104,11 @@ fn attempt(
     if progress.is_stopped() {
         return Ok(None);
     }
-    let proposal = match propose(app, entry, &reading.answers, progress) {
+    let proposal = match propose(app, entry, &answers, progress) {
         Ok(proposal) => proposal,
         // Neither the contract's form nor a table to propose for: the first error says more.
         Err(error) => {
-            return Err(as_it_is
-                .filter(|_| reading.answers.is_empty())
-                .unwrap_or(error));
+            return Err(as_it_is.filter(|_| answers.is_empty()).unwrap_or(error));
         }
     };
     reading.mapping = Some(proposal.text);
@@ -138,10 +164,19 @@ fn records(
             })
         })
         .transpose()?;
+    let answer = |wanted: &str| {
+        let mut answers = reading.answers.iter();
+        answers.find_map(|(key, value)| (key == wanted).then_some(value.as_str()))
+    };
+    let pairs = answer(CHANNELS).into_iter().flat_map(|all| all.split(','));
     let settings = Settings {
         keep_going: reading.keep_going,
         mapping: mapping.map(Arc::new),
-        ..Settings::default()
+        zone: answer(ZONE).map(str::to_string),
+        channels: pairs
+            .filter_map(|pair| pair.split_once('='))
+            .map(|(pump, channel)| (pump.trim().into(), channel.trim().into()))
+            .collect(),
     };
     let trace_file = entry.trace()?;
     let (events_file, line_file) = (entry.file(Role::Events), entry.file(Role::Line));
@@ -278,7 +313,7 @@ impl<'a> Opened<'a> {
                 Path::new(&file.name),
                 format!("it is no longer in the data folder: {e}"),
             )
-            .hint("give it once more")
+            .hint(words::workbench::TRY_AGAIN)
         })?;
         Ok(Self {
             file: opened,

@@ -198,7 +198,16 @@ fn no_input_ends_a_reader_or_is_counted_wrongly(#[case] target: &str) {
             break;
         }
         let mut rng = ChaCha8Rng::seed_from_u64(number);
-        run(target, *read, &input(&seeds, &mut rng));
+        let made = input(&seeds, &mut rng);
+        if until.is_some() {
+            // What ends the process outright, as a lack of memory does, is kept too.
+            std::fs::write(
+                root().join("target").join(format!("fuzz-last-{target}")),
+                &made,
+            )
+            .unwrap();
+        }
+        run(target, *read, &made);
         tried += 1;
     }
     println!("{target}: {tried} inputs");
@@ -276,6 +285,31 @@ fn a_million_columns_are_refused_in_a_message_of_a_few_lines() {
         format!("{}\n", vec!["c"; 400_000].join(",")).as_bytes(),
     );
     assert!(said.len() < 2000 && said.contains("t.csv:1: "), "{said}");
+}
+
+#[test]
+#[cfg(unix)]
+fn a_cell_that_unpacks_to_hundreds_of_megabytes_is_refused() {
+    use polars::prelude::*;
+    let columns = vec![
+        Series::new("time".into(), [0.0]).into_column(),
+        Series::new("pressure_mmhg".into(), [30.0]).into_column(),
+        Series::new("rate_ml_h".into(), [4.0]).into_column(),
+        Series::new("note".into(), ["0".repeat(300 << 20)]).into_column(),
+    ];
+    let mut bytes = Vec::new();
+    let mut table = DataFrame::new(1, columns).unwrap();
+    ParquetWriter::new(&mut bytes)
+        .with_statistics(StatisticsOptions::empty())
+        .finish(&mut table)
+        .unwrap();
+    assert!(bytes.len() < 1 << 20, "{} bytes", bytes.len());
+    let said = refused("t.parquet", &bytes);
+    assert_eq!(
+        said,
+        "patency: t.parquet: cannot be read as Parquet: its pages name more than can be held\n\
+         hint: write the table again, or as CSV\n"
+    );
 }
 
 #[test]

@@ -314,3 +314,76 @@ fn every_command_that_reads_exports_takes_the_same_options() {
         }
     }
 }
+
+/// A text export of the night that the messages tell of: the clock leaps at 02:00.
+fn night() -> Vec<u8> {
+    let mut text = String::from("Zeit;Kanal;Druck [kPa];Rate (mL/h)\n");
+    for step in 0..720 {
+        let second = 5400 + 10 * step + if step < 180 { 0 } else { 3600 };
+        let (h, m, s) = (second / 3600, second / 60 % 60, second % 60);
+        let rate = if second < 3 * 3600 + 131 {
+            "2,0"
+        } else {
+            "0,0"
+        };
+        text += &format!(
+            "29.03.2026 {h:02}:{m:02}:{s:02};pn;{},25;{rate}\n",
+            4 + step % 3
+        );
+    }
+    text.into_bytes()
+}
+
+const MESSAGES: &str = concat!(
+    include_str!("data/hl7/event.hl7"),
+    include_str!("data/hl7/alarm.hl7")
+);
+const ALL_MESSAGES: &str = concat!(
+    include_str!("data/hl7/observation.hl7"),
+    include_str!("data/hl7/event.hl7"),
+    include_str!("data/hl7/alarm.hl7")
+);
+
+#[test]
+fn every_command_that_the_readme_shows_for_other_forms_runs_as_it_stands() {
+    let columns = include_bytes!("data/tables/local.parquet");
+    let dir = folder(&[
+        ("export.csv", &night()),
+        ("export.xlsx", WORKBOOK),
+        ("export.parquet", columns),
+        ("messages.hl7", ALL_MESSAGES.as_bytes()),
+    ]);
+    let readme = include_str!("../../README.md");
+    let section = readme.split("## An export of another form").nth(1).unwrap();
+    let section = section.split("\n## ").next().unwrap();
+    let commands: Vec<&str> = section
+        .lines()
+        .filter_map(|l| l.strip_prefix("    patency "))
+        .collect();
+    assert_eq!(commands.len(), 8, "{commands:?}");
+    // The last one's mapping is that of the first.
+    let ordered = commands.iter().take(2).chain([&commands[0], &commands[7]]);
+    let ordered = ordered.chain(commands.iter().skip(2).take(5));
+    for command in ordered {
+        let args: Vec<&str> = command.split(' ').collect();
+        let run = patency(dir.path(), &args);
+        assert_eq!((run.status, run.stderr.as_str()), (0, ""), "{command}");
+    }
+    let again = patency(dir.path(), &commands[0].split(' ').collect::<Vec<_>>());
+    assert_eq!(again.status, 0);
+    std::fs::write(dir.path().join("messages.hl7"), MESSAGES).unwrap();
+    let args = "inspect export.csv --map export.map.toml --events messages.hl7 --channel pump-001=pn --json";
+    let run = patency(dir.path(), &args.split(' ').collect::<Vec<_>>());
+    assert_eq!((run.status, run.stderr.as_str()), (0, ""));
+    let json: serde_json::Value = serde_json::from_str(&run.stdout).unwrap();
+    let infusion = &json["infusions"][0];
+    assert_eq!(
+        (&infusion["rows"], &infusion["rows_rejected"]),
+        (&720.into(), &0.into())
+    );
+    assert_eq!(infusion["start"], "2026-03-29T01:30:00+01:00");
+    // 7190 s later, on the other side of the hour that does not exist.
+    assert_eq!(infusion["end"], "2026-03-29T04:29:50+02:00");
+    assert_eq!(infusion["events"]["occlusion_alarm"], 1);
+    assert_eq!(infusion["events"]["stop"], 1);
+}

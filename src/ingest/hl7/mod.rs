@@ -58,6 +58,7 @@ fn read(source: Source, settings: &Settings) -> Result<(PathBuf, Log)> {
                 .at_line(asks.line)
                 .in_column(asks.field)
                 .hint("in which zone did the clocks stand? Answer with --zone, for example --zone Europe/Berlin")
+                .asks(crate::ingest::ZONE, "in which zone did the clocks of the messages stand? A name such as Europe/Berlin, or an offset such as +01:00")
         })?;
     }
     Ok((messages.name, log))

@@ -187,7 +187,7 @@ impl Channels {
             if let Some((_, id)) = given {
                 if !id.is_empty() && !has(id) {
                     let what = format!("the trace has no channel `{id}`");
-                    return Err(Error::in_file(file, what).hint(question(self, record)));
+                    return Err(open(file, what, question(self, record)));
                 }
                 *answered = true;
                 ids.push(known(id));
@@ -225,14 +225,20 @@ impl Channels {
         }
         if nothing_known && answered.iter().any(|a| !a) {
             let what = "nothing in the messages says which pump is which channel of the trace";
-            return Err(Error::in_file(file, what).hint(question(self, record)));
+            return Err(open(file, what, question(self, record)));
         }
         Ok(ids)
     }
 }
 
 /// The question which pump is which.
-fn question(channels: &Channels, record: &Record) -> String {
+fn open(file: &Path, what: impl Into<String>, [hint, asked]: [String; 2]) -> Error {
+    let error = Error::in_file(file, what).hint(hint);
+    error.asks(crate::ingest::CHANNELS, asked)
+}
+
+/// The question which pump is which channel: for the command line, and for a page.
+fn question(channels: &Channels, record: &Record) -> [String; 2] {
     let pumps: Vec<String> = channels
         .all
         .iter()
@@ -252,11 +258,14 @@ fn question(channels: &Channels, record: &Record) -> String {
         .collect();
     let first = channels.all.first().map_or("pump-001", |c| c.name.as_str());
     let channel = record.channels.first().map_or("pn", |c| c.id.as_str());
-    format!(
-        "which is which? The messages have {}, by their order; the trace has {}. Answer with --channel, for example --channel '{first}={channel}'; a pump left empty is left aside",
-        pumps.join(", "),
-        names.join(", ")
-    )
+    [
+        format!("Answer with --channel, for example --channel '{first}={channel}'; a pump left empty is left aside"),
+        format!("Write it like `{first}={channel}`, several with a comma between; a pump left empty is left aside"),
+    ]
+    .map(|how| {
+        let (pumps, names) = (pumps.join(", "), names.join(", "));
+        format!("which is which? The messages have {pumps}, by their order; the trace has {names}. {how}")
+    })
 }
 
 /// A label for people to read.

@@ -4,10 +4,15 @@
 //! In: a trace, perhaps its events, and what the user has answered already. Out: [`Proposal`]: the mapping's TOML and
 //! its open questions. A guess that would change a figure or a time by being wrong is never taken: it is asked.
 
+mod decimal;
 mod draft;
+mod event_words;
+mod layouts;
 mod roles;
+mod shape;
 mod sniff;
 mod time;
+mod vocabulary;
 
 use super::Source;
 use super::sheet::Wanted;
@@ -48,10 +53,16 @@ pub fn propose(trace: Source, events: Option<Source>, answers: &Answers) -> Resu
     time::propose(&mut draft, &sample);
     roles::propose_trace(&mut draft, &sample);
     draft.rest_of_answers()?;
-    if let Some(source) = events {
+    let events = events.map(|source| (source.name, super::peek(source.reader)));
+    // Messages among the events need no mapping.
+    if let Some((name, (false, mut reader))) = events {
+        let source = Source {
+            name,
+            reader: &mut reader,
+        };
         let sample = look(&mut draft, "events", source, answers)?;
         time::propose(&mut draft, &sample);
-        roles::propose_events(&mut draft, &sample);
+        event_words::propose_events(&mut draft, &sample);
         draft.rest_of_answers()?;
     }
     Ok(draft.finish())

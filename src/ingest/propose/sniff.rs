@@ -3,7 +3,11 @@
 //! In: the first mebibytes of a text, or the first rows of a workbook or a table of columns. Out: [`Sample`]. Each finding
 //! bears its reason; what two readings would both explain is left open.
 
+use super::decimal::{Decimal, decimal};
 use super::draft::Draft;
+use super::shape::{
+    HEADER_WITHIN, cells, delimiter, encoding, filled, header, header_of_sheet, is_unit_row,
+};
 use crate::error::{Error, Result};
 use crate::ingest::Source;
 use crate::ingest::civil::{Civil, Order, civil};
@@ -11,15 +15,12 @@ use crate::ingest::dress::Encoding;
 use crate::ingest::grid::{self, Grid, Opened};
 use crate::ingest::sheet::Wanted;
 use crate::ingest::table::cannot_read;
-use crate::ingest::unit::Unit;
 use std::io::Read;
 use std::ops::Deref;
 use std::path::Path;
 
 /// Bytes looked at.
 const LOOKED_AT: u64 = 4 << 20;
-/// Lines among which the header is looked for.
-const HEADER_WITHIN: usize = 200;
 /// Rows looked at.
 const ROWS: usize = 5000;
 
@@ -54,11 +55,11 @@ pub(super) enum Form {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Cell {
     text: String,
-    is_value: bool,
+    pub(super) is_value: bool,
 }
 
 impl Cell {
-    fn words(text: String) -> Self {
+    pub(super) fn words(text: String) -> Self {
         Self {
             text,
             is_value: false,
@@ -83,16 +84,6 @@ impl Deref for Cell {
     fn deref(&self) -> &str {
         &self.text
     }
-}
-
-#[derive(Debug, Clone, PartialEq)]
-enum Decimal {
-    /// Sign, thousands mark, why.
-    Known(char, Option<char>, String),
-    /// A cell that may be read in two ways.
-    Open(String),
-    /// No number is written as text.
-    Unneeded,
 }
 
 fn not_a_table(name: &Path, what: &str) -> Error {
@@ -302,274 +293,6 @@ fn names(header: &[String]) -> Vec<String> {
     crate::ingest::table::distinct(header)
 }
 
-fn encoding(bytes: &[u8]) -> (Encoding, &'static str) {
-    match bytes {
-        [0xff, 0xfe, ..] => return (Encoding::UTF16_LE, "its byte order mark says so"),
-        [0xfe, 0xff, ..] => return (Encoding::UTF16_BE, "its byte order mark says so"),
-        [0xef, 0xbb, 0xbf, ..] => return (Encoding::UTF8, "its byte order mark says so"),
-        _ => {}
-    }
-    // Text in a European language has a NUL in every other byte of UTF-16 and none in UTF-8.
-    let looked = bytes.get(..4096).unwrap_or(bytes);
-    let nul = |first: usize| {
-        looked
-            .iter()
-            .skip(first)
-            .step_by(2)
-            .filter(|b| **b == 0)
-            .count()
-    };
-    let half = looked.len() / 2;
-    if 8 <= looked.len() {
-        if half * 7 / 10 <= nul(1) && nul(0) * 10 <= half {
-            return (
-                Encoding::UTF16_LE,
-                "every other byte is zero, as in 16-bit text",
-            );
-        }
-        if half * 7 / 10 <= nul(0) && nul(1) * 10 <= half {
-            return (
-                Encoding::UTF16_BE,
-                "every other byte is zero, as in 16-bit text",
-            );
-        }
-    }
-    let whole = match std::str::from_utf8(bytes) {
-        Ok(_) => true,
-        // A character cut in two at the end of what was looked at.
-        Err(e) => e.error_len().is_none(),
-    };
-    if whole {
-        (Encoding::UTF8, "all that was looked at is UTF-8")
-    } else {
-        (
-            Encoding::WINDOWS_1252,
-            "not UTF-8; western European is taken: letters hang on it, no figure does",
-        )
-    }
-}
-
-fn cells(line: &str, delimiter: u8) -> Vec<String> {
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .delimiter(delimiter)
-        .from_reader(line.as_bytes());
-    let mut record = csv::StringRecord::new();
-    match reader.read_record(&mut record) {
-        Ok(true) => record.iter().map(|c| c.trim().to_string()).collect(),
-        _ => Vec::new(),
-    }
-}
-
-/// The separator that divides most lines alike, why, and into how many cells.
-fn delimiter(lines: &[&str]) -> Option<(u8, String, usize)> {
-    if let Some(sign) = lines.first().and_then(|l| l.trim().strip_prefix("sep="))
-        && let Some(delimiter) = sign.bytes().next().filter(|_| sign.len() == 1)
-    {
-        let (_, width) = alike(lines, delimiter)?;
-        return Some((delimiter, "the first line says so".into(), width));
-    }
-    // A comma may be a decimal sign: it is taken only where nothing else divides the lines as well.
-    let mut best: Option<(u8, f64, usize)> = None;
-    for delimiter in [b';', b'\t', b'|', b','] {
-        if let Some((share, width)) = alike(lines, delimiter)
-            && best.is_none_or(|(_, before, _)| before + 0.05 < share)
-        {
-            best = Some((delimiter, share, width));
-        }
-    }
-    let (delimiter, share, width) = best.filter(|(_, share, _)| 0.5 <= *share)?;
-    let percent = (100.0 * share).floor();
-    Some((
-        delimiter,
-        format!("it divides {percent} % of the lines into {width} cells"),
-        width,
-    ))
-}
-
-/// The commonest number of cells, two at least, and the share of lines that have it.
-fn alike(lines: &[&str], delimiter: u8) -> Option<(f64, usize)> {
-    let widths: Vec<usize> = lines
-        .iter()
-        .take(1000)
-        .filter(|l| !l.trim().is_empty())
-        .map(|l| cells(l, delimiter).len())
-        .collect();
-    let mut counts = std::collections::BTreeMap::new();
-    for width in &widths {
-        *counts.entry(*width).or_insert(0_usize) += 1;
-    }
-    let (width, n) = counts
-        .into_iter()
-        .filter(|(w, _)| 2 <= *w)
-        .max_by_key(|(_, n)| *n)?;
-    Some((n as f64 / widths.len() as f64, width))
-}
-
-/// The first row of names above rows with as many cells; where there is none, one with a cell more or less, as where a
-/// name is missing or the header ends in a separator.
-fn header(cells: &[Vec<String>], width: usize) -> Option<usize> {
-    let near = |n: usize, slack: usize| n.abs_diff(width) <= slack;
-    let is_header = |at: usize, slack: usize| {
-        let mut below = cells
-            .iter()
-            .skip(at + 1)
-            .filter(|row| !row.is_empty())
-            .take(5)
-            .peekable();
-        let named = cells.get(at).is_some_and(|row| {
-            let filled = row.iter().filter(|c| !c.is_empty()).count();
-            let wordy = row
-                .iter()
-                .filter(|c| c.chars().any(char::is_alphabetic))
-                .count();
-            let measured = row.iter().any(|c| looks_measured(c));
-            near(row.len(), slack) && 2 <= filled && filled <= 2 * wordy && !measured
-        });
-        named && below.peek().is_some() && below.all(|row| near(row.len(), 1))
-    };
-    let lines = || 0..cells.len().min(HEADER_WITHIN);
-    lines()
-        .find(|at| is_header(*at, 0))
-        .or_else(|| lines().find(|at| is_header(*at, 1)))
-}
-
-/// A number or a time: no name of a column.
-fn looks_measured(cell: &str) -> bool {
-    let digits = cell.chars().filter(char::is_ascii_digit).count();
-    0 < digits
-        && cell
-            .chars()
-            .all(|c| c.is_ascii_digit() || " .,:;/-+TZ%<>".contains(c))
-}
-
-/// The first row of a sheet that names as many columns as most rows fill, above a row with values.
-fn header_of_sheet(rows: &[(u64, Vec<Cell>)]) -> Option<usize> {
-    let mut counts = std::collections::BTreeMap::new();
-    for n in rows.iter().map(|(_, row)| filled(row)) {
-        *counts.entry(n).or_insert(0_usize) += 1;
-    }
-    let many = counts.into_iter().filter(|(n, _)| 2 <= *n);
-    let (usual, _) = many.max_by_key(|(_, times)| *times)?;
-    let is_measured = |cell: &Cell| cell.is_value || looks_measured(cell);
-    let has_values = |at: usize| {
-        let mut below = rows.iter().skip(at + 1).take(2);
-        below.any(|(_, row)| row.iter().any(is_measured))
-    };
-    let is_header = |at: usize| {
-        let named = rows.get(at).is_some_and(|(_, row)| {
-            let words = row.iter().filter(|c| c.chars().any(char::is_alphabetic));
-            usual <= filled(row) && filled(row) <= 2 * words.count() && !row.iter().any(is_measured)
-        });
-        named && has_values(at)
-    };
-    (0..rows.len().min(HEADER_WITHIN)).find(|at| is_header(*at))
-}
-
-fn filled(row: &[Cell]) -> usize {
-    row.iter().filter(|c| !c.is_empty()).count()
-}
-
-fn is_unit_row(row: &[Cell]) -> bool {
-    let mut filled = row.iter().filter(|c| !c.is_empty()).peekable();
-    let bare = |c: &str| c.trim_matches(['[', ']', '(', ')']).to_string();
-    filled.peek().is_some()
-        && filled.clone().all(|c| !c.is_value && !looks_measured(c))
-        && filled.any(|c| Unit::find(&bare(c)).is_some())
-}
-
-/// The decimal sign, from all cells that look like numbers.
-fn decimal(rows: &[Vec<Cell>], by_commas: bool) -> Decimal {
-    let values = || rows.iter().flatten().filter(|c| c.is_value);
-    let words = || rows.iter().flatten().filter(|c| !c.is_value);
-    let is_number = |c: &Cell| looks_measured(c) && !c.contains([':', '/']);
-    if values().next().is_some() && !words().any(is_number) {
-        return Decimal::Unneeded;
-    }
-    let mut open: Option<&str> = None;
-    let (mut point, mut comma) = (0_usize, 0_usize);
-    let mut mark = None;
-    for cell in words() {
-        match reading(cell) {
-            Reading::None => {}
-            Reading::Sign('.', thousands) => {
-                point += 1;
-                mark = mark.or(thousands);
-            }
-            Reading::Sign(_, thousands) => {
-                comma += 1;
-                mark = mark.or(thousands);
-            }
-            Reading::Open => open = open.or(Some(cell)),
-        }
-    }
-    let proof = |n: usize, sign: &str| {
-        format!("{n} cells can only be read so: the {sign} is no mark between thousands")
-    };
-    match (point, comma, open) {
-        (0, 0, Some(cell)) => Decimal::Open(cell.to_string()),
-        (0, 0, None) => Decimal::Known(
-            '.',
-            None,
-            "no cell has a fraction; one that had a comma would be refused".into(),
-        ),
-        (_, 0, Some(cell)) if cell.contains(',') => {
-            Decimal::Known('.', Some(','), proof(point, "point"))
-        }
-        (_, 0, _) => Decimal::Known('.', mark, proof(point, "point")),
-        (0, _, Some(cell)) if cell.contains('.') => {
-            Decimal::Known(',', Some('.'), proof(comma, "comma"))
-        }
-        (0, ..) if !by_commas => Decimal::Known(',', mark, proof(comma, "comma")),
-        // Both: dates and version numbers have points too; the sign most cells bear, and the rest is refused on reading.
-        _ if point < comma => Decimal::Known(',', mark, proof(comma, "comma")),
-        _ => Decimal::Known('.', mark, proof(point, "point")),
-    }
-}
-
-enum Reading {
-    /// No number with a fraction.
-    None,
-    /// Can only be read with this decimal sign, and this mark between thousands.
-    Sign(char, Option<char>),
-    /// `1,234`: a fraction or a thousand.
-    Open,
-}
-
-fn reading(cell: &str) -> Reading {
-    let digits = cell.trim_start_matches(['-', '+', '\u{2212}']);
-    if digits.is_empty()
-        || !digits
-            .chars()
-            .all(|c| c.is_ascii_digit() || ".,' \u{a0}\u{202f}".contains(c))
-    {
-        return Reading::None;
-    }
-    let signs: Vec<char> = digits.chars().filter(|c| !c.is_ascii_digit()).collect();
-    let Some(last) = signs.last().copied() else {
-        return Reading::None;
-    };
-    let (whole, part) = digits.rsplit_once(last).unwrap_or((digits, ""));
-    let others: Vec<char> = signs.iter().copied().filter(|c| *c != last).collect();
-    match (last, signs.len(), others.first()) {
-        // 1.234,5: the mark, then the sign.
-        ('.' | ',', n, Some(mark)) if others.len() + 1 == n => Reading::Sign(last, Some(*mark)),
-        ('.' | ',', 1, None) => {
-            let leading = whole.len();
-            let may_be_thousands =
-                part.len() == 3 && (1..=3).contains(&leading) && !whole.starts_with('0');
-            if may_be_thousands {
-                Reading::Open
-            } else {
-                Reading::Sign(last, None)
-            }
-        }
-        // 12.03.2031 and 1.234.567 prove nothing.
-        _ => Reading::None,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -639,24 +362,6 @@ mod tests {
         let sample = sample(b"t;p;r\n;[kPa];mL/h\n1;2;3\n4;5;6\n").unwrap();
         assert_eq!(sample.unit_row.unwrap(), ["", "[kPa]", "mL/h"]);
         assert_eq!(sample.rows.len(), 2);
-    }
-
-    #[rstest]
-    #[case(&["1,5", "2"], Decimal::Known(',', None, String::new()))]
-    #[case(&["1.234,5"], Decimal::Known(',', Some('.'), String::new()))]
-    #[case(&["1,234.5"], Decimal::Known('.', Some(','), String::new()))]
-    #[case(&["0.125", "1.250"], Decimal::Known('.', None, String::new()))]
-    #[case(&["1,5", "1.234"], Decimal::Known(',', Some('.'), String::new()))]
-    #[case(&["12", "7"], Decimal::Known('.', None, String::new()))]
-    #[case(&["1,234", "2,500"], Decimal::Open("1,234".into()))]
-    #[case(&["1.234"], Decimal::Open("1.234".into()))]
-    fn the_decimal_sign_is_proved_or_asked(#[case] cells: &[&str], #[case] expected: Decimal) {
-        let row = |c: &&str| vec![Cell::words(c.to_string())];
-        let rows: Vec<Vec<Cell>> = cells.iter().map(row).collect();
-        match (decimal(&rows, false), expected) {
-            (Decimal::Known(a, m, _), Decimal::Known(b, n, _)) => assert_eq!((a, m), (b, n)),
-            (a, b) => assert_eq!(a, b),
-        }
     }
 
     #[rstest]

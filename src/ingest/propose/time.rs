@@ -1,8 +1,8 @@
 //! Which columns hold the time, in which order a date stands, and which zone it is of: proved or asked.
 
 use super::draft::Draft;
-use super::roles::{header_unit, said};
 use super::sniff::{Cell, Sample};
+use super::vocabulary::{header_unit, said};
 use crate::ingest::civil::{Civil, Order};
 use crate::ingest::moment::{Kind, MomentReader};
 use crate::ingest::numbers::lapse_s;

@@ -147,17 +147,17 @@ fn a_share_of_the_limit_is_refused_as_a_pressure() {
 #[test]
 fn newest_first_with_the_same_time_twice_and_words_in_the_place_of_figures() {
     let text = "Time,Pressure [mmHg],Rate (mL/h)\n2031-03-04 08:00:30,>999,4\n2031-03-04 08:00:20,33,4\n\
-                2031-03-04 08:00:20,33,4\n2031-03-04 08:00:10,---,4\n2031-03-04 08:00:00,30.5,4\n";
+                2031-03-04 08:00:20,33,4\n2031-03-04 08:00:10,---,4\n2031-03-04 08:00:05,<5,4\n2031-03-04 08:00:00,30.5,4\n";
     let record = read_export(text.as_bytes(), &[ZONE]);
-    assert_eq!(record.channels[0].samples.t_s, [0.0, 10.0, 20.0, 30.0]);
+    assert_eq!(record.channels[0].samples.t_s, [0.0, 5.0, 10.0, 20.0, 30.0]);
     let read = pressures(&record);
-    assert_eq!((read[0], read[2]), (30.5, 33.0));
-    assert!(read[1].is_nan() && read[3].is_nan());
-    assert_eq!((record.intake.rows, record.intake.repeats), (5, 1));
+    assert_eq!((read[0], read[3]), (30.5, 33.0));
+    assert!(read[1].is_nan() && read[2].is_nan() && read[4].is_nan());
+    assert_eq!((record.intake.rows, record.intake.repeats), (6, 1));
     let missing = Notice::CellsMissing {
         column: "Pressure [mmHg]".into(),
-        words: vec!["---".into(), ">999".into()],
-        cells: 2,
+        words: vec!["---".into(), "<5".into(), ">999".into()],
+        cells: 3,
     };
     assert!(
         record.intake.notices.contains(&missing),

@@ -20,6 +20,7 @@ mod page;
 pub mod page_text;
 mod record;
 mod site;
+mod stretch;
 pub mod survey_page;
 pub mod workbench;
 
@@ -43,6 +44,7 @@ pub use site::{
     cause_name, certainty, course_name, episode_label, event_name, list, pause_cause, site_name,
     site_short,
 };
+pub use stretch::stretch;
 
 /// Longest piece of a log's text that a report shows, in characters.
 const LONGEST: usize = 48;

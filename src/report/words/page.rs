@@ -1,8 +1,9 @@
 //! Sentences that only the page has: what a picture shows, facts of an episode and of the files.
 
-use super::number::{bare, compliance, count, duration, percent, pressure, with_interval};
+use super::number::{bare, count, duration, percent, pressure};
 use super::{
-    between, cause_name, certainty, clip, course_name, list, moment, release, site_name, site_short,
+    between, cause_name, certainty, clip, course_name, list, moment, release, site_name,
+    site_short, stretch,
 };
 use crate::infer::{Cause, Episode, Site};
 use crate::record::Record;
@@ -131,11 +132,8 @@ pub fn episode_facts(record: &Record, e: &Episode) -> Vec<(&'static str, String)
         ),
         ("Highest pressure", pressure(e.peak_mmhg)),
     ];
-    if let Some(c) = e.block_compliance_ul_per_mmhg {
-        facts.push((
-            "Elastic line between pump and block",
-            with_interval(c, compliance, "95 %"),
-        ));
+    if let Some(where_it_fits) = stretch(record, e) {
+        facts.push(("Stretch of line that fits", where_it_fits));
     }
     facts.push(("Volume freed at relief", release(e)));
     facts

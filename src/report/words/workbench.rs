@@ -160,6 +160,14 @@ sentences! {
     MAKE_SPACE = "is the disk full? Remove records that are no longer needed";
     TOO_MUCH_AT_ONCE = "too many records are waiting";
     WAIT_A_LITTLE = "wait until some of them are done, then give the files once more";
+    ANOTHER_RUNS = "another workbench is running on this data folder";
+    ANOTHER_RUNS_HINT = "go on in its window, stop it first, or name another folder with --data";
+    DATA_FOLDER_HINT = "name a folder you may write to, with space left, with --data";
+    PROGRAM_FAILED = "the program failed on this record";
+    PROGRAM_FAILED_HINT = "please report it with the record, if it may be shared";
+    PORT_HINT = "leave out --port, or name another one";
+    STORE_HINT = "is the disk full, or the data folder on a share that cannot lock files?";
+    LATER_STORE_HINT = "use the later patency, or name another folder with --data";
 }
 
 /// Too many files in one upload.

@@ -13,6 +13,7 @@ use super::digest::Digest;
 use super::recognise::Role;
 use super::understood::Understood;
 use crate::error::{Error, Result};
+use crate::report::words;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::{Deserialize, Serialize};
 use std::collections::HashSet;
@@ -105,7 +106,7 @@ pub struct Report {
 
 fn broken(e: rusqlite::Error) -> Error {
     Error::new(format!("the workbench’s store cannot be used: {e}"))
-        .hint("is the disk full, or the data folder on a share that cannot lock files?")
+        .hint(words::workbench::STORE_HINT)
 }
 
 impl Store {

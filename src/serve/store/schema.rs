@@ -2,6 +2,7 @@
 
 use super::broken;
 use crate::error::{Error, Result};
+use crate::report::words;
 use rusqlite::Connection;
 use std::path::Path;
 use std::time::Duration;
@@ -67,7 +68,7 @@ pub fn open(path: &Path) -> Result<Connection> {
                 SCRIPTS.len()
             ),
         )
-        .hint("use the later patency, or name another folder with --data"));
+        .hint(words::workbench::LATER_STORE_HINT));
     }
     for script in SCRIPTS.iter().skip(version) {
         tx.execute_batch(script).map_err(broken)?;

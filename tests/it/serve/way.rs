@@ -259,3 +259,49 @@ fn fifty_reviews_at_once_are_all_made_in_bounded_memory() {
         assert!(kb < 300_000, "{kb} kB at most");
     }
 }
+
+#[test]
+fn what_messages_leave_open_is_asked_and_the_answers_are_used() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &[]);
+    // Messages without any offset.
+    let bare = include_str!("../data/hl7/observation.hl7").replace("+0100", "");
+    let id = bench.record(&[("night.hl7", bare.as_bytes())]);
+    assert_eq!(bench.settled(id), "asking");
+    let page = format!("/records/{id}");
+    let asked = bench.get(&page).body;
+    assert!(
+        asked.contains("In which zone did the clocks of the messages stand?"),
+        "{asked}"
+    );
+    let answer = format!("answer.messages.zone={}", coded("Europe/Berlin"));
+    assert_eq!(bench.post(&format!("{page}/answers"), &answer).status, 303);
+    assert_eq!(bench.settled(id), "understood", "{}", bench.get(&page).body);
+    assert!(bench.get(&page).body.contains("pump-001"));
+
+    // A table of two channels, and messages of a pump that is one of them.
+    let mut trace = String::from("time,channel,pressure_mmhg,rate_ml_h\n");
+    for minute in 0..240 {
+        let (h, m) = (minute / 60, minute % 60);
+        for channel in ["pn", "lipid"] {
+            trace += &format!("2026-03-29T{h:02}:{m:02}:00Z,{channel},30,2\n");
+        }
+    }
+    let event = include_str!("../data/hl7/event.hl7");
+    let id = bench.record(&[
+        ("trace.csv", trace.as_bytes()),
+        ("events.hl7", event.as_bytes()),
+    ]);
+    assert_eq!(bench.settled(id), "asking");
+    let page = format!("/records/{id}");
+    let asked = bench.get(&page).body;
+    assert!(
+        asked.contains("Which is which? The messages have pump-001"),
+        "{asked}"
+    );
+    let answer = format!("answer.messages.channel={}", coded("pump-001=lipid"));
+    assert_eq!(bench.post(&format!("{page}/answers"), &answer).status, 303);
+    assert_eq!(bench.settled(id), "understood", "{}", bench.get(&page).body);
+    // The stop, and the alarm that it says was its reason.
+    assert!(bench.get(&page).body.contains("2 events"));
+}
