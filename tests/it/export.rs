@@ -235,6 +235,9 @@ fn an_export_without_identities_has_none_that_a_scan_finds() {
         "closed/events.csv",
         "--json",
     ]);
+    for word in ["2031", "Zyx", "7788", "rack"] {
+        assert!(!review.contains(word), "{word} is in its review");
+    }
     let review: serde_json::Value = serde_json::from_str(&review).unwrap();
     assert_eq!(review["record"]["rows"], 48);
     assert_eq!(review["record"]["end"], 23.0 * 30.125);

@@ -25,7 +25,6 @@ const TIME_WORDS: &[&str] = &[
     "ora",
     "fecha",
     "data",
-    "elapsed",
     "seconds",
     "secs",
     "minutes",
@@ -96,6 +95,14 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
             );
             draft.ask("time_unit", "in which unit does it count?");
         }
+        (&[], &[], &[clock], _) if says_elapsed(&sample.header[clock]) => {
+            draft.text(
+                "time",
+                &sample.header[clock],
+                "the only column of times; its name says that they count from the start",
+            );
+            elapsed_unit(draft, sample, clock);
+        }
         (&[], &[], &[clock], _) => {
             draft.text(
                 "clock",
@@ -162,9 +169,18 @@ fn named_first(sample: &Sample, columns: Vec<usize>) -> Vec<usize> {
 }
 
 fn says_time(header: &str) -> bool {
+    has_word(header, TIME_WORDS) || says_elapsed(header)
+}
+
+/// Whether a name says that its times count from the start: then they are no times of day.
+fn says_elapsed(header: &str) -> bool {
+    has_word(header, &["elapsed", "laufzeit", "verstrichen", "écoulé"])
+}
+
+fn has_word(header: &str, known: &[&str]) -> bool {
     let lower = header.to_lowercase();
     let mut words = lower.split(|c: char| !c.is_alphanumeric());
-    words.any(|word| TIME_WORDS.contains(&word))
+    words.any(|word| known.contains(&word))
 }
 
 fn could_be(sample: &Sample, column: usize) -> Option<Could> {
