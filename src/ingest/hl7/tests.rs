@@ -197,7 +197,7 @@ fn a_missing_offset_is_taken_from_the_order_then_the_header_then_the_user_and_el
 #[rstest]
 #[case::odd_event_code(("196940^", "196941^"), "occlusion, side not told, high priority", &[])]
 #[case::a_digit_too_many(("68481^MDC_ATTR_EVENT_PHASE", "684810^MDC_ATTR_EVENT_PHASE"), "occlusion, side not told, high priority", &["MDC_ATTR_EVENT_PHASE"])]
-#[case::the_same_of_the_source(("68480^MDC_ATTR_ALERT_SOURCE", "684800^MDC_ATTR_ALERT_SOURCE"), "occlusion, side not told, high priority", &["MDC_ATTR_ALERT_SOURCE"])]
+#[case::the_same_of_the_source(("68480^MDC_ATTR_ALERT_SOURCE", "684800^MDC_ATTR_ALERT_SOURCE"), "occlusion, side not told, high priority", &[])]
 #[case::the_same_of_the_state(("68482^MDC_ATTR_ALARM_STATE", "684820^MDC_ATTR_ALARM_STATE"), "occlusion, side not told, high priority", &["MDC_ATTR_ALARM_STATE"])]
 #[case::provisional_code(("196940^MDC_EVT_FLUID_LINE_OCCL", "0^MDCX_EVT_FLUID_LINE_OCCL"), "occlusion, side not told, high priority", &[])]
 #[case::the_side_in_the_text(("Line pressure high", "Distal line pressure"), "downstream occlusion, high priority", &[])]
