@@ -155,14 +155,14 @@ fn what_looks_like_times_of_day_is_asked_about_and_may_count_from_the_start() {
     holds_the_figures(&record.channels, None);
     assert_eq!(record.channels[0].samples.t_s[23], 23.0 * STEP_S);
     // As text: a name that says so is believed, and nothing is asked.
-    let text = "Elapsed;Pressure [mmHg];Rate (mL/h)\n00:00:00;30;4\n00:00:10;31;4\n00:00:20,5;32;4\n";
+    let text =
+        "Elapsed;Pressure [mmHg];Rate (mL/h)\n00:00:00;30;4\n00:00:10;31;4\n00:00:20,5;32;4\n";
     let (map, questions) = proposed(text.as_bytes(), &[]);
     assert!(questions.is_empty(), "{questions:?}\n{map}");
     let record = mapped(text.as_bytes(), &map).unwrap();
     assert_eq!(record.channels[0].samples.t_s, [0.0, 10.0, 20.5]);
     // Beyond a day it can be nothing else, and nothing is asked.
-    let text =
-        "Time;Pressure [mmHg];Rate (mL/h)\n23:59:50;30;4\n24:00:00;31;4\n24:00:10,5;32;4\n";
+    let text = "Time;Pressure [mmHg];Rate (mL/h)\n23:59:50;30;4\n24:00:00;31;4\n24:00:10,5;32;4\n";
     let (map, questions) = proposed(text.as_bytes(), &[]);
     assert!(questions.is_empty(), "{questions:?}\n{map}");
     let record = mapped(text.as_bytes(), &map).unwrap();
