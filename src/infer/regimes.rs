@@ -140,11 +140,52 @@ fn rate_steps(channel: &Channel, events: &[Event]) -> Vec<RateStep> {
                     rate_ml_h,
                 });
             }
-            Some(_) => {}
+            Some(_) => {
+                let unseen = unseen(events, &channel.id, &steps, (before_s, t_s));
+                steps.extend(unseen);
+            }
         }
         before_s = t_s;
     }
     steps
+}
+
+/// Pauses, or runs, that are over before the next sample: both ends are noted, and the rate is the same before and after.
+fn unseen(
+    events: &[Event],
+    channel: &str,
+    steps: &[RateStep],
+    (from_s, to_s): (f64, f64),
+) -> Vec<RateStep> {
+    let mut found: Vec<RateStep> = Vec::new();
+    let rates = || steps.iter().rev().map(|s| s.rate_ml_h);
+    let (Some(now), Some(running)) = (rates().next(), rates().find(|&r| 0.0 < r)) else {
+        return found; // it has not run yet
+    };
+    let inside = &events[events.partition_point(|e| e.t_s <= from_s)..];
+    for event in inside
+        .iter()
+        .take_while(|e| e.t_s < to_s)
+        .filter(|e| concerns(e, channel))
+    {
+        let last = found.last();
+        if last.is_some_and(|l| event.t_s <= l.t_s) {
+            continue;
+        }
+        let rate_ml_h = match (0.0 < last.map_or(now, |l| l.rate_ml_h), event.kind) {
+            (true, EventKind::Stop | EventKind::Pause) => 0.0,
+            (false, kind) if is_start(kind) => running,
+            _ => continue,
+        };
+        found.push(RateStep {
+            t_s: event.t_s,
+            slack_s: 0.0,
+            rate_ml_h,
+        });
+    }
+    // The last end without its other end is the next sample's to tell.
+    found.truncate(found.len() / 2 * 2);
+    found
 }
 
 /// Stretches at rate 0 after the channel has run, with the first sample at 0 (or its event) and the restart.

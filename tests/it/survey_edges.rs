@@ -294,3 +294,29 @@ fn a_stop_just_below_the_limit_is_an_alarms_unless_it_is_noted_as_a_pause(
 ) {
     assert_eq!(causes_of_a_stop_near_the_limit(events), [cause]);
 }
+
+#[test]
+fn a_pause_between_two_samples_and_a_run_between_two_pauses_are_counted_by_their_events() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut trace = "time,channel,pressure_mmhg,rate_ml_h\n".to_string();
+    for sample in 0..24 {
+        let rate = if (8..12).contains(&sample) { 0 } else { 4 };
+        trace += &format!("{},pn,20,{rate}\n", sample * 300);
+    }
+    // Samples stand five minutes apart: the first pause lies between two that run, the run from 2,750 s to 2,900 s between
+    // two that stand still; the last pause has no end and no sample at 0.
+    let events = "time,channel,event,detail\n\
+        610,pn,pause,\n790,pn,resume,\n\
+        2390,pn,pause,\n2750,pn,resume,\n2900,pn,pause,\n3500,pn,resume,\n\
+        5000,pn,pause,\n";
+    fs::write(dir.path().join("trace.csv"), trace).unwrap();
+    fs::write(dir.path().join("events.csv"), events).unwrap();
+    let args = ["review", "trace.csv", "--events", "events.csv", "--json"];
+    let review: Value = serde_json::from_str(&patency(dir.path(), &args).stdout).unwrap();
+    let pauses = review["pauses"].as_array().unwrap();
+    let found: Vec<(f64, f64)> = pauses
+        .iter()
+        .map(|p| (p["start"].as_f64().unwrap(), p["end"].as_f64().unwrap()))
+        .collect();
+    assert_eq!(found, [(610.0, 790.0), (2390.0, 2750.0), (2900.0, 3500.0)]);
+}
