@@ -18,6 +18,7 @@ mod quality;
 mod rates;
 mod self_controlled;
 mod sensitivity;
+mod suppress;
 mod survey;
 
 pub use adjust::Adjustment;

@@ -15,9 +15,9 @@ use super::quality::{
 use super::rates::{Comparison, Rate, comparisons, rate, rates};
 use super::self_controlled::{SelfControlled, self_controlled};
 use super::sensitivity::{Variant, sensitivity};
+use super::suppress::suppress;
 use crate::infer::Site;
 use jiff::civil::Date;
-use std::collections::BTreeSet;
 
 /// What a survey is asked for beyond what it always gives. Columns go by their headers.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -245,43 +245,11 @@ fn undetermined(cohort: &Cohort, at_risk: &AtRisk, all: &Grouped) -> Undetermine
     }
 }
 
-/// Takes out groups of fewer infusions than asked for. Where a grouping loses one group only, its count could be worked
-/// out from the total: the next smallest goes too.
-fn suppress(groupings: &mut [Vec<Grouped>], smallest: Option<usize>) -> Vec<Group> {
-    let Some(smallest) = smallest else {
-        return Vec::new();
-    };
-    let mut suppressed = Vec::new();
-    for groups in groupings.iter_mut().skip(1) {
-        let mut gone: BTreeSet<usize> = groups
-            .iter()
-            .enumerate()
-            .filter(|(_, g)| g.infusions() < smallest)
-            .map(|(i, _)| i)
-            .collect();
-        if gone.len() == 1 {
-            let rest = groups.iter().enumerate().filter(|(i, _)| !gone.contains(i));
-            if let Some((next, _)) = rest.min_by_key(|(_, g)| g.infusions()) {
-                gone.insert(next);
-            }
-        }
-        let mut number = 0;
-        groups.retain(|g| {
-            let keep = !gone.contains(&number);
-            number += 1;
-            if !keep {
-                suppressed.push(g.group.clone());
-            }
-            keep
-        });
-    }
-    suppressed
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::study::made::{filter_onset, infusion, onset};
+    use std::collections::BTreeSet;
 
     fn cohort(units: &[&str]) -> Cohort {
         let members = units.iter().enumerate().map(|(i, unit)| {
@@ -340,19 +308,13 @@ mod tests {
     }
 
     #[test]
-    fn one_small_group_takes_the_next_with_it() {
+    fn what_is_left_out_is_in_no_rate_and_its_column_has_no_funnel() {
         let settings = Settings {
             smallest_group: Some(2),
             ..Settings::default()
         };
         let units = ["north", "north", "north", "east", "east", "west"];
         let found = survey(&cohort(&units), &settings).unwrap();
-        let gone: Vec<_> = found
-            .suppressed
-            .iter()
-            .map(|g| g.values[0].1.as_str())
-            .collect();
-        assert_eq!(gone, ["east", "west"]);
         let shown = |value: &str| {
             found
                 .rates

@@ -2,7 +2,7 @@
 
 use crate::cohorts;
 use patency::report::survey::{survey_html, survey_text, words};
-use patency::study::{Cohort, Settings, Skipped, Survey, survey};
+use patency::study::{Cohort, Settings, Skipped, Survey, periods::Every, survey};
 use patency::time::Clock;
 use std::path::Path;
 
@@ -66,6 +66,27 @@ fn the_page_says_what_each_figure_means_and_loads_nothing() {
     );
     assert_eq!(html.matches("<svg").count() % 2, 0); // each picture at both widths
     assert!(20 < html.matches("<svg").count());
+}
+
+#[test]
+fn a_trend_is_told_only_where_the_record_is_long_enough_for_one() {
+    let told = "Yearly trend ×";
+    assert!(page(&dated()).contains(told));
+    let mut short = dated();
+    for (i, member) in short.members.iter_mut().enumerate() {
+        member.facts.clock = Clock::Calendar {
+            origin_us: 1_927_000_000_000_000 + (i as i64 * 7_919 % 56) * 86_400_000_000,
+            offsets: vec![(0.0, 3600)],
+        };
+    }
+    let settings = Settings {
+        every: Every::Week,
+        change: Some("2031-02-22".parse().unwrap()),
+        ..Settings::default()
+    };
+    let html = survey_html(&survey(&short, &settings).unwrap(), settings.change);
+    assert!(html.contains("Change on 2031-02-22") && !html.contains(told));
+    assert!(html.contains("cannot be told from so few or so short periods"));
 }
 
 #[test]

@@ -56,7 +56,8 @@ pub struct Args {
     /// The day of a change of practice: compare before and after
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = parse_day)]
     change: Option<jiff::civil::Date>,
-    /// Leave out groups of fewer infusions than this (and one more where a small one could be worked out)
+    /// Leave out groups of fewer infusions than this, and others as far as a small one could be worked out from them; the
+    /// tables keep a row for each infusion
     #[arg(long, value_name = "N")]
     smallest_group: Option<usize>,
     #[command(flatten)]

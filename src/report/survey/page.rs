@@ -422,6 +422,19 @@ fn signals(charts: &crate::study::OverTime) -> Vec<[String; 3]> {
         .collect()
 }
 
+/// A trend whose limits lie further apart than this is not worth its figures.
+const TREND_KNOWN: f64 = 1e4;
+
+fn trend(b: &crate::study::BeforeAfter) -> String {
+    if b.trend.high <= TREND_KNOWN * b.trend.low {
+        let (ratio, p) = (interval(b.trend), p_value(b.trend_p));
+        format!("Yearly trend × {ratio} after the change, {p}.")
+    } else {
+        "How the rate went on after the change cannot be told from so few or so short periods."
+            .into()
+    }
+}
+
 fn before_after(
     result: &Result<crate::study::BeforeAfter, crate::study::NoComparison>,
 ) -> Vec<String> {
@@ -440,11 +453,7 @@ fn before_after(
                     interval(b.step),
                     p_value(b.step_p)
                 ),
-                format!(
-                    "Yearly trend × {} after the change, {}.",
-                    interval(b.trend),
-                    p_value(b.trend_p)
-                ),
+                trend(b),
                 format!(
                     "Dispersion {} ({}). {spread}",
                     significant(b.dispersion, 2),

@@ -1,7 +1,7 @@
 //! The sentences of a survey: what each figure means, and what it does not.
 
 use crate::infer::Site;
-use crate::report::words::{bare, count, list};
+use crate::report::words::{bare, count};
 use crate::study::{
     Change, Group, Measure, NoChart, NoComparison, NoFit, NoPoissonFit, PauseRule, Rule, Survey,
     Undetermined,
@@ -318,7 +318,7 @@ pub fn assumptions(survey: &Survey) -> Vec<String> {
         .map(group)
         .collect();
     if !names.is_empty() {
-        said.push(format!("Groups left out for being small, or because a small one could be worked out from them: {}.", list(&names)));
+        said.push(format!("Groups left out for being small, or because a small one could be worked out from them: {}.", names.join("; ")));
     }
     said
 }
