@@ -69,6 +69,7 @@ impl<'a> Cost<'a> {
         self.sums.len()
     }
 
+    #[inline(always)] // callers need some of them, and what nobody needs is not worked out
     pub fn moments(&self, from: usize, to: usize) -> Moments {
         self.sums.moments(from, to)
     }
@@ -164,18 +165,10 @@ impl<'a> Cost<'a> {
         }
     }
 
-    /// Lower bounds of the data's part for level and line, with one logarithm; the line's is exact.
+    /// Lower bounds of the data's part for level and line, close where the line's spread is near `around`.
     #[inline]
-    pub fn data_by_shape(&self, m: &Moments) -> [f64; 2] {
-        let trend = self.data(m.n, m.trend_rss, 0.0);
-        let level = match self.terms.spread {
-            Spread::Known => self.data(m.n, m.level_rss, 0.0),
-            Spread::Own { floor } => {
-                let (a, b) = (m.trend_rss / m.n + floor, m.level_rss / m.n + floor);
-                trend + self.terms.weight * m.n * (1.0 - a / b)
-            }
-        };
-        [level, trend]
+    pub fn data_around(&self, m: &Moments, around: Usual) -> [f64; 2] {
+        [m.level_rss, m.trend_rss].map(|rss| self.data_at_least(m.n, rss, around))
     }
 
     /// What a segment of `n` samples costs for being short; falls with `n`.

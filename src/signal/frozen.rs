@@ -17,13 +17,14 @@
 
 use super::cost::{LEVEL, TREND, Terms};
 use super::sums::Moments;
+use super::tree::NONE;
 
 /// Bounds for a crowd of candidates.
 #[derive(Debug, Clone)]
 pub(super) struct Frozen {
     /// End of the segments that were fitted.
     pub anchor: usize,
-    /// The one candidate of the crowd that was left out, because it is tried by itself; else `usize::MAX`.
+    /// The one candidate of the crowd that was left out, because it is tried by itself; else [`NONE`].
     pub without: usize,
     /// Place of the sample that follows.
     at_x: f64,
@@ -59,18 +60,18 @@ impl Within {
     };
 
     fn include(&mut self, x: f64) {
-        self.low = self.low.min(x);
-        self.high = self.high.max(x);
+        self.low = lesser(self.low, x);
+        self.high = greater(self.high, x);
     }
 
     fn merge(&mut self, other: Self) {
-        self.low = self.low.min(other.low);
-        self.high = self.high.max(other.high);
+        self.low = lesser(self.low, other.low);
+        self.high = greater(self.high, other.high);
     }
 
     /// How far a number lies outside.
     fn distance(self, x: f64) -> f64 {
-        (self.low - x).max(x - self.high).max(0.0)
+        greater(greater(self.low - x, x - self.high), 0.0)
     }
 }
 
@@ -86,7 +87,7 @@ impl Frozen {
         };
         Self {
             anchor,
-            without: usize::MAX,
+            without: NONE,
             at_x,
             shortest: (f64::INFINITY, 0.0, 0.0),
             shapes: [none; 2],
@@ -106,7 +107,7 @@ impl Frozen {
             (m.trend_rss, m.level + m.slope * ahead, m.slope),
         ];
         for ((fits, data), (rss, value, slope)) in self.shapes.iter_mut().zip(data).zip(lines) {
-            fits.kept = fits.kept.min(best + data);
+            fits.kept = lesser(fits.kept, best + data);
             fits.variance.include(rss / m.n + floor);
             fits.value.include(value);
             fits.slope.include(slope);
@@ -138,6 +139,11 @@ impl Frozen {
         self
     }
 
+    /// Least `best(s) + data(s..anchor)` of the crowd, by shape.
+    pub fn kept(&self) -> [f64; 2] {
+        [self.shapes[LEVEL].kept, self.shapes[TREND].kept]
+    }
+
     /// At least `best(s) + data(s..t)` for every candidate of the crowd, by shape; `since` are the moments of `anchor..t`.
     #[inline]
     pub fn bound(&self, since: &Moments, terms: &Terms, floor: Option<f64>) -> [f64; 2] {
@@ -158,8 +164,8 @@ impl Frozen {
         let d = level.value.distance(since.level);
         let more_level = since.level_rss + k * d * d / (1.0 + share_level);
         let values = Within {
-            low: trend.value.low + (trend.slope.low * ahead).min(trend.slope.high * ahead),
-            high: trend.value.high + (trend.slope.low * ahead).max(trend.slope.high * ahead),
+            low: trend.value.low + lesser(trend.slope.low * ahead, trend.slope.high * ahead),
+            high: trend.value.high + greater(trend.slope.low * ahead, trend.slope.high * ahead),
         };
         let d = values.distance(since.level);
         let turn = trend.slope.distance(since.slope);
@@ -179,17 +185,27 @@ impl Frozen {
     }
 }
 
+/// The lesser of two numbers that are not NaN: `f64::min` asks about that first, which is felt here.
+#[inline]
+fn lesser(a: f64, b: f64) -> f64 {
+    if a < b { a } else { b }
+}
+
+#[inline]
+fn greater(a: f64, b: f64) -> f64 {
+    if b < a { a } else { b }
+}
+
 /// At least `(n' + k) ln((n'v + more)/(n' + k)) − n' ln v` for every `n' ≥ n` and every `v` within the bounds.
 ///
 /// It rises with `n'`, and with `v` on either side of `more/k`, where it is `k ln v`.
 #[inline]
 fn log_part(n: f64, k: f64, more: f64, fits: &Fits) -> f64 {
     let (variance, log) = (fits.variance, fits.log);
-    let usual = more / k;
-    if variance.low < usual && usual < variance.high {
+    if variance.low * k < more && more < variance.high * k {
         return k * log.low;
     }
-    let (v, log) = if usual <= variance.low {
+    let (v, log) = if more <= variance.low * k {
         (variance.low, log.low)
     } else {
         (variance.high, log.high)
@@ -226,7 +242,7 @@ mod tests {
             let mut halves = [Frozen::nobody(anchor, cost.x(anchor)), Frozen::nobody(anchor, cost.x(anchor))];
             for (s, best) in best.iter().enumerate() {
                 let m = cost.moments(s, anchor);
-                halves[s / 8].include(*best, &m, cost.data_by_shape(&m), cost.floor().unwrap_or(0.0));
+                halves[s / 8].include(*best, &m, cost.data_around(&m, cost.usual(&m)), cost.floor().unwrap_or(0.0));
             }
             let [mut all, more] = halves;
             all.merge(&more);
@@ -270,7 +286,7 @@ mod tests {
         let mut crowd = Frozen::nobody(400, cost.x(400));
         for s in 0..16 {
             let m = cost.moments(s, 400);
-            crowd.include(0.0, &m, cost.data_by_shape(&m), 1e-6);
+            crowd.include(0.0, &m, cost.data_around(&m, cost.usual(&m)), 1e-6);
         }
         let bound = crowd
             .sealed()

@@ -9,8 +9,9 @@
 //! | `rounding`, `bursts`, `noise` | what the series looks like apart from its changes |
 //! | `penalty` | what a change must be worth |
 //! | `sums`, `cost` | what a segment costs, in constant time |
-//! | `search`, `frozen` | the cheapest of all splits, in nearly linear time |
+//! | `search`, `tree`, `frozen`, `aside` | the cheapest of all splits, in nearly linear time |
 
+mod aside;
 mod bursts;
 mod cost;
 mod frozen;
@@ -22,6 +23,7 @@ mod rounding;
 mod search;
 mod segments;
 mod sums;
+mod tree;
 
 pub use rounding::rounding_step;
 pub use segments::{Segment, Segments, segments, segments_at, split_levels};
