@@ -181,7 +181,9 @@ impl Search<'_> {
                 continue;
             }
             let mut bound = self.bound(place, t, found.0);
-            if bound < found.0 {
+            // A crowd that ends here has no samples after it, and no bound: NaN.
+            let passed = found.0 <= bound;
+            if !passed {
                 match self.look_into(place, t, times, found) {
                     Looked::Below => continue,
                     Looked::Tried => {
