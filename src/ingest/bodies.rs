@@ -38,6 +38,26 @@ pub(super) fn are_sound(bytes: &[u8]) -> bool {
     true
 }
 
+/// The same of one message by itself.
+pub(super) fn is_sound_alone(message: &[u8]) -> bool {
+    is_sound(message, 0, &mut { MOST })
+}
+
+/// Length of a message's description, which stands after its mark; `None` where no message begins.
+pub(super) fn description(message: &[u8]) -> Option<u64> {
+    message.starts_with(&MARK).then_some(())?;
+    u64::try_from(number(message, 4)?).ok()
+}
+
+/// Length of the body that follows a message's description.
+pub(super) fn body(message: &[u8]) -> Option<u64> {
+    let description = message.get(8..)?;
+    let root = reference(description, 0)?;
+    let at = field(description, root, 3)?;
+    let word = description.get(at..)?.first_chunk::<8>()?;
+    u64::try_from(i64::from_le_bytes(*word)).ok()
+}
+
 /// The same of the message whose mark stands at a place.
 fn is_sound(bytes: &[u8], mark: usize, room: &mut Room) -> bool {
     let (Some(length), Some(begin)) = (number(bytes, mark + 4), mark.checked_add(8)) else {

@@ -3,8 +3,8 @@
 /// What a column of numbers may hold. The outer limits lie far beyond any line: they keep nonsense out of the sums.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Range {
-    low: f64,
-    high: f64,
+    pub(super) low: f64,
+    pub(super) high: f64,
     outside: &'static str,
 }
 

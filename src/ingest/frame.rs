@@ -1,6 +1,7 @@
 //! Parquet and Arrow tables as rows of cells.
 //!
-//! In: the bytes of a Parquet file, an Arrow IPC file or an Arrow IPC stream. Out: [`Frame`]: numbers in the shortest form
+//! In: the bytes of a Parquet file, an Arrow IPC file or an Arrow IPC stream. Out: [`Frame`], part by part, so that what is held does
+//! not grow with the table (of a file its packed bytes, of a stream a message): numbers in the shortest form
 //! that reads back the same, moments in RFC 3339 (those of a zone in UTC), a missing cell empty. A column of another kind
 //! (lists, structures, decimals) is not read; that is an error only where somebody asks for it.
 
@@ -8,41 +9,141 @@ use super::arrow;
 use super::bodies;
 use super::grid::Grid;
 use super::guard::guarded;
+use super::messages::Messages;
 use super::pages;
 use crate::error::{Error, Result};
 use csv::ByteRecord;
 use jiff::Timestamp;
 use polars::prelude::*;
+use polars_arrow::array::Array;
 use polars_arrow::io::ipc::read::{
     FileReader, StreamReader, StreamState, read_file_metadata, read_stream_metadata,
 };
-use polars_parquet::parquet::metadata::SchemaDescriptor;
+use polars_parquet::parquet::metadata::{FileMetadata, SchemaDescriptor};
 use polars_parquet::parquet::read::read_metadata;
 use polars_parquet::parquet::schema::types::{
     IntegerType, ParquetType, PhysicalType, PrimitiveConvertedType, PrimitiveLogicalType,
 };
 use std::fmt::Write;
-use std::io::Cursor;
-use std::path::Path;
+use std::io::{Cursor, Read};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Longest cell handed out, bytes: names and words are shorter, and one long word may stand in millions of rows.
 const LONGEST_CELL: usize = 1 << 12;
 
-/// A table of columns.
-pub(super) struct Frame {
-    /// The columns that are read.
-    table: DataFrame,
+/// A table of columns, which comes in parts: a row group or a batch at a time.
+pub(super) struct Frame<'a> {
+    name: PathBuf,
+    kind: &'static str,
     /// All columns, with the kind of those that are not read.
-    header: Vec<(String, Option<String>)>,
-    /// Rows handed out, the header included.
+    header: Arc<Header>,
+    coming: Coming<'a>,
+    /// Rows of the parts that were asked for.
+    asked: usize,
+    /// The part at hand, and the rows of those before it.
+    part: Part,
+    before: usize,
+    /// Rows of the part that were handed out.
     handed: usize,
+    /// Whether the header was handed out.
+    begun: bool,
     text: String,
 }
 
-impl Frame {
+/// Parts that were not asked for yet.
+enum Coming<'a> {
+    /// Row groups of a Parquet file: each can be read by itself.
+    Groups(ParquetFile, std::vec::IntoIter<usize>),
+    /// Batches, which come one after the other.
+    Batches(Box<dyn Iterator<Item = PolarsResult<DataFrame>> + 'a>),
+}
+
+#[derive(Clone)]
+struct ParquetFile {
+    bytes: Bytes,
+    metadata: Arc<FileMetadata>,
+}
+
+#[derive(Clone)]
+struct Bytes(Arc<Vec<u8>>);
+
+impl AsRef<[u8]> for Bytes {
+    fn as_ref(&self) -> &[u8] {
+        &self.0
+    }
+}
+
+/// Rows that were read.
+pub(super) struct Part {
+    table: DataFrame,
+    header: Arc<Header>,
+}
+
+/// A part that is still to be read: may be done on any thread.
+pub(super) struct Unread {
+    /// Rows of the parts before it.
+    pub(super) before: usize,
+    header: Arc<Header>,
+    what: What,
+}
+
+enum What {
+    Batch(DataFrame),
+    Group {
+        file: ParquetFile,
+        rows: usize,
+        /// Whether no other part is read meanwhile.
+        alone: bool,
+    },
+}
+
+impl Part {
+    /// A column that is read, by its place in the header.
+    pub(super) fn column(&self, at: usize) -> Option<&Column> {
+        let (name, unread) = self.header.get(at)?;
+        let read = || self.table.column(name).ok();
+        unread.is_none().then(read)?
+    }
+
+    /// Number of rows.
+    pub(super) fn height(&self) -> usize {
+        self.table.height()
+    }
+}
+
+impl Unread {
+    /// Reads it. May panic where its parts contradict each other: to be called through [`guarded`].
+    pub(super) fn read(self) -> PolarsResult<Part> {
+        let mut table = match self.what {
+            What::Batch(table) => table,
+            What::Group { file, rows, alone } => {
+                let mut reader = ParquetReader::new(Cursor::new(file.bytes));
+                reader.set_metadata(file.metadata);
+                let reader = reader
+                    .with_projection(Some(readable(&self.header)))
+                    .with_slice(Some((self.before, rows)))
+                    .read_parallel(match alone {
+                        true => ParallelStrategy::Columns,
+                        false => ParallelStrategy::None,
+                    });
+                reader.finish()?
+            }
+        };
+        if table.columns().iter().any(|c| 1 < c.n_chunks()) {
+            table.rechunk_mut();
+        }
+        Ok(Part {
+            table,
+            header: self.header,
+        })
+    }
+}
+
+impl<'a> Frame<'a> {
     /// Reads a Parquet file.
     pub(super) fn parquet(name: &Path, bytes: Vec<u8>) -> Result<Self> {
-        Self::read(name, "Parquet", || {
+        Self::open(name, "Parquet", || {
             let mut metadata = read_metadata(&mut Cursor::new(&bytes))?;
             if !pages::are_sound(&bytes, &metadata) {
                 polars_bail!(ComputeError: "its pages name more than can be held");
@@ -57,85 +158,144 @@ impl Frame {
                 let rows = metadata.num_rows;
                 polars_bail!(ComputeError: "{rows} rows of {columns} columns are more than can be held");
             }
-            let mut reader = ParquetReader::new(Cursor::new(bytes));
-            reader.set_metadata(metadata.into());
+            let groups = metadata.row_groups.iter().map(|g| g.num_rows());
+            let groups: Vec<usize> = groups.collect();
+            let file = ParquetFile {
+                bytes: Bytes(Arc::new(bytes)),
+                metadata: Arc::new(metadata),
+            };
+            let mut reader = ParquetReader::new(Cursor::new(file.bytes.clone()));
+            reader.set_metadata(file.metadata.clone());
             let header = header(reader.schema()?.as_ref());
-            let table = reader.with_projection(Some(readable(&header))).finish()?;
-            Ok((header, table))
+            Ok((header, Coming::Groups(file, groups.into_iter())))
         })
     }
 
     /// Reads an Arrow IPC file (also called Feather 2).
     pub(super) fn arrow_file(name: &Path, bytes: Vec<u8>) -> Result<Self> {
-        Self::read(name, "an Arrow file", || {
+        Self::open(name, "an Arrow file", || {
             check_bodies(&bytes)?;
             let mut reader = Cursor::new(bytes);
             let metadata = read_file_metadata(&mut reader)?;
             let header = header(&metadata.schema);
             let batches = FileReader::new(reader, metadata, Some(readable(&header)), None);
-            let table = arrow::table(&header, batches.map(|b| Ok(b?.into_arrays())))?;
-            Ok((header, table))
+            let names = header.clone();
+            let tables = batches.map(move |batch| table(&names, Ok(batch?.into_arrays())));
+            Ok((header, Coming::Batches(Box::new(tables))))
         })
     }
 
-    /// Reads an Arrow IPC stream.
-    pub(super) fn arrow_stream(name: &Path, bytes: Vec<u8>) -> Result<Self> {
-        Self::read(name, "an Arrow stream", || {
-            check_bodies(&bytes)?;
-            let mut reader = Cursor::new(bytes);
-            let metadata = read_stream_metadata(&mut reader)?;
+    /// Reads an Arrow IPC stream, of any length.
+    pub(super) fn arrow_stream(name: &Path, stream: impl Read + 'a) -> Result<Self> {
+        Self::open(name, "an Arrow stream", || {
+            let mut messages = Messages::new(stream);
+            let metadata = read_stream_metadata(&mut messages)?;
             let header = header(&metadata.schema);
-            let parts = StreamReader::new(reader, metadata, Some(readable(&header)));
+            let parts = StreamReader::new(messages, metadata, Some(readable(&header)));
             // A stream that waits for more is, in a file, one that ends.
             let batches = parts.map_while(|part| match part {
                 Ok(StreamState::Some(batch)) => Some(Ok(batch.into_arrays())),
                 Ok(StreamState::Waiting) => None,
                 Err(error) => Some(Err(error)),
             });
-            let table = arrow::table(&header, batches)?;
-            Ok((header, table))
+            let names = header.clone();
+            let tables = batches.map(move |batch| table(&names, batch));
+            Ok((header, Coming::Batches(Box::new(tables))))
         })
     }
 
-    fn read(
+    fn open(
         name: &Path,
-        kind: &str,
-        read: impl FnOnce() -> PolarsResult<(Header, DataFrame)>,
+        kind: &'static str,
+        open: impl FnOnce() -> PolarsResult<(Header, Coming<'a>)>,
     ) -> Result<Self> {
-        let cannot = |why: String| {
-            Error::in_file(name, format!("cannot be read as {kind}: {why}"))
-                .hint("write the table again, or as CSV")
-        };
-        let (header, mut table) = guarded(read)
-            .ok_or_else(|| cannot("its parts contradict each other".into()))?
-            .map_err(|e| cannot(first_line(&e.to_string())))?;
-        table.rechunk_mut();
+        let (header, coming) = understood(name, kind, open)?;
+        let header = Arc::new(header);
         Ok(Self {
-            table,
+            name: name.to_path_buf(),
+            kind,
+            coming,
+            asked: 0,
+            part: Part {
+                table: DataFrame::empty(),
+                header: header.clone(),
+            },
             header,
+            before: 0,
             handed: 0,
+            begun: false,
             text: String::new(),
         })
     }
+
+    /// The next parts, at most so many; none at the end.
+    pub(super) fn unread(&mut self, most: usize) -> Result<Vec<Unread>> {
+        let mut parts = Vec::new();
+        while parts.len() < most {
+            let what = match &mut self.coming {
+                Coming::Groups(file, rows) => rows.next().map(|rows| What::Group {
+                    file: file.clone(),
+                    rows,
+                    alone: most == 1,
+                }),
+                Coming::Batches(batches) => {
+                    let next = || batches.next().transpose();
+                    understood(&self.name, self.kind, next)?.map(What::Batch)
+                }
+            };
+            let Some(what) = what else {
+                break;
+            };
+            let rows = match &what {
+                What::Batch(table) => table.height(),
+                What::Group { rows, .. } => *rows,
+            };
+            parts.push(Unread {
+                before: self.asked,
+                header: self.header.clone(),
+                what,
+            });
+            self.asked += rows;
+        }
+        Ok(parts)
+    }
+
+    /// What a library that may panic gives, or why it cannot be had.
+    pub(super) fn understood<T>(&self, read: impl FnOnce() -> PolarsResult<T>) -> Result<T> {
+        understood(&self.name, self.kind, read)
+    }
+
+    /// Makes this part the one at hand: it must follow the one that was.
+    pub(super) fn hold(&mut self, part: Part) {
+        self.before += self.part.height();
+        self.part = part;
+        self.handed = 0;
+    }
+
+    /// Makes the row of this number of the part, from 0, the next one to be handed out.
+    pub(super) fn go_to(&mut self, row: usize) {
+        self.handed = row;
+    }
+
+    /// Whether the part has a row that was not handed out.
+    pub(super) fn has_row(&self) -> bool {
+        self.handed < self.part.height()
+    }
 }
 
-impl Frame {
-    /// A column that is read, by its place in the header.
-    pub(super) fn column(&self, at: usize) -> Option<&Column> {
-        let (name, unread) = self.header.get(at)?;
-        let read = || self.table.column(name).ok();
-        unread.is_none().then(read)?
-    }
+/// The table of one batch.
+fn table(header: &Header, batch: PolarsResult<Vec<Box<dyn Array>>>) -> PolarsResult<DataFrame> {
+    arrow::table(header, std::iter::once(batch))
+}
 
-    /// Number of rows.
-    pub(super) fn height(&self) -> usize {
-        self.table.height()
-    }
-
-    /// Makes the row of this number, from 0, the next one to be handed out.
-    pub(super) fn go_to(&mut self, row: usize) {
-        self.handed = row + 1;
-    }
+fn understood<T>(name: &Path, kind: &str, read: impl FnOnce() -> PolarsResult<T>) -> Result<T> {
+    let cannot = |why: String| {
+        Error::in_file(name, format!("cannot be read as {kind}: {why}"))
+            .hint("write the table again, or as CSV")
+    };
+    guarded(read)
+        .ok_or_else(|| cannot("its parts contradict each other".into()))?
+        .map_err(|e| cannot(first_line(&e.to_string())))
 }
 
 fn check_bodies(bytes: &[u8]) -> PolarsResult<()> {
@@ -193,43 +353,43 @@ fn first_line(text: &str) -> String {
     text.lines().next().unwrap_or_default().to_string()
 }
 
-impl Grid for Frame {
-    fn next(&mut self, cells: &mut ByteRecord, typed: &mut Vec<bool>) -> Option<u64> {
+impl<'a> Grid<'a> for Frame<'a> {
+    fn next(&mut self, cells: &mut ByteRecord, typed: &mut Vec<bool>) -> Result<Option<u64>> {
         cells.clear();
         typed.clear();
-        let row = self.handed.checked_sub(1);
-        if row.is_some_and(|row| self.table.height() <= row) {
-            return None;
+        if !self.begun {
+            self.begun = true;
+            for (name, _) in self.header.iter() {
+                cells.push_field(name.as_bytes());
+                typed.push(false);
+            }
+            return Ok(Some(1));
         }
-        let mut columns = self.table.columns().iter();
-        for (name, unread) in &self.header {
-            let column = if unread.is_none() {
-                columns.next()
-            } else {
-                None
+        while !self.has_row() {
+            let Some(unread) = self.unread(1)?.pop() else {
+                return Ok(None);
+            };
+            let part = self.understood(|| unread.read())?;
+            self.hold(part);
+        }
+        let mut columns = self.part.table.columns().iter();
+        for (_, unread) in self.header.iter() {
+            let column = match unread {
+                None => columns.next(),
+                Some(_) => None,
             };
             self.text.clear();
-            let is_value = match row {
-                None => {
-                    self.text.push_str(name);
-                    false
-                }
-                Some(row) => {
-                    let value = column.and_then(|c| c.get(row).ok());
-                    value
-                        .and_then(|v| cell(&v, &mut self.text))
-                        .unwrap_or(false)
-                }
-            };
+            let value = column.and_then(|c| c.get(self.handed).ok());
+            let is_value = value.and_then(|v| cell(&v, &mut self.text));
             let cell = self.text.as_bytes();
             cells.push_field(cell.get(..LONGEST_CELL).unwrap_or(cell));
-            typed.push(is_value);
+            typed.push(is_value.unwrap_or(false));
         }
         self.handed += 1;
-        Some(self.handed as u64)
+        Ok(Some((self.before + self.handed) as u64 + 1))
     }
 
-    fn frame(&mut self) -> Option<&mut Frame> {
+    fn frame(&mut self) -> Option<&mut Frame<'a>> {
         Some(self)
     }
 
@@ -313,7 +473,7 @@ mod tests {
         let mut frame = Frame::parquet("t.parquet".as_ref(), parquet(columns)).unwrap();
         let (mut cells, mut typed) = (ByteRecord::new(), Vec::new());
         let mut rows = Vec::new();
-        while let Some(line) = frame.next(&mut cells, &mut typed) {
+        while let Some(line) = frame.next(&mut cells, &mut typed).unwrap() {
             assert_eq!(line as usize, rows.len() + 1);
             let shown = cells.iter().zip(&typed).map(|(cell, typed)| {
                 let text = String::from_utf8_lossy(cell).into_owned();
@@ -357,6 +517,6 @@ mod tests {
         assert!(Frame::parquet(name, b"PAR1 and no more".to_vec()).is_err());
         assert!(Frame::parquet(name, Vec::new()).is_err());
         assert!(Frame::arrow_file(name, b"ARROW1\0\0\0\0".to_vec()).is_err());
-        assert!(Frame::arrow_stream(name, vec![0xff; 64]).is_err());
+        assert!(Frame::arrow_stream(name, &[0xff; 64][..]).is_err());
     }
 }

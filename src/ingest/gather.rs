@@ -5,6 +5,7 @@
 use super::assemble::{Infusion, Series, record};
 use super::cell;
 use super::clocks;
+use super::columns::Piece;
 use super::epochs::{self, Mended};
 use super::moment::{EXAMPLE, Kind, Moment};
 use super::order::{Joined, Rows};
@@ -15,6 +16,7 @@ use super::when::Passage;
 use super::{MOST_REJECTED, Settings};
 use crate::error::{Error, Result};
 use crate::record::{Notice, Record, RejectedRow};
+use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Most lines of text that may end an export.
@@ -191,6 +193,11 @@ impl Gathering {
         infusion.reject(row, fault);
     }
 
+    /// Whether moments of this kind go with those before; the first ones say what kind the file has.
+    pub(super) fn is_of_kind(&mut self, kind: Kind) -> bool {
+        *self.kind.get_or_insert(kind) == kind
+    }
+
     /// The file's kind of time is that of its first moment; one of the other kind is refused.
     pub(super) fn same_kind(&mut self, moment: Moment) -> std::result::Result<(), &'static str> {
         match (*self.kind.get_or_insert(moment.kind), moment.kind) {
@@ -225,6 +232,33 @@ impl Gathering {
         if let Some(infusion) = self.infusions.get_mut(series.infusion) {
             infusion.saw(sample.moment);
         }
+    }
+
+    /// Puts rows of one channel into their series, and counts them; `only` is the channel where there is no column of them.
+    pub(super) fn take(
+        &mut self,
+        piece: Piece,
+        only: &[u8],
+    ) -> std::result::Result<(), &'static str> {
+        let channel = piece.channel.as_deref().unwrap_or(only);
+        let named = self.series(piece.infusion.as_deref(), channel);
+        let at = named.map_err(|(NoName::Infusion(reason) | NoName::Channel(reason))| reason)?;
+        if let Some(before) = self.last.and_then(|l| self.series.get_mut(l)) {
+            before.followed_by = at;
+        }
+        self.last = Some(at);
+        self.footer = 0;
+        let Some(series) = self.series.get_mut(at) else {
+            return Ok(());
+        };
+        let rows = piece.rows.ticks.len();
+        self.held += rows;
+        series.rows.append(piece.rows);
+        if let Some(infusion) = self.infusions.get_mut(series.infusion) {
+            piece.seen.iter().for_each(|moment| infusion.saw(*moment));
+            infusion.intake.rows += rows as u64;
+        }
+        Ok(())
     }
 
     /// Puts rows away where there are too many to be held. To be called between rows.
@@ -379,8 +413,7 @@ impl Gathered {
 
     /// The record of the infusion at a place, once.
     pub(super) fn take(&mut self, at: usize) -> Result<Option<Record>> {
-        let Some((mut infusion, mut series)) = self.wholes.get_mut(at).and_then(Option::take)
-        else {
+        let Some((infusion, mut series)) = self.wholes.get_mut(at).and_then(Option::take) else {
             return Ok(None);
         };
         for one in series.iter_mut().filter(|s| !s.pieces.is_empty()) {
@@ -392,28 +425,46 @@ impl Gathered {
             }
             one.rows.append(last);
         }
-        infusion.mend_clock(series.iter_mut(), self.kind, self.to_join.is_some());
-        if let Some(rate) = &self.to_join {
-            for one in &mut series {
-                infusion.joined(one.rows.join_parts(), rate);
-            }
-            series.retain(|s| !s.rows.ticks.is_empty());
-            if series.is_empty() {
-                return Ok(None);
-            }
-        }
-        let mut record = record(infusion, series, self.kind);
-        if at == 0 {
+        let mut record = whole(infusion, series, self.kind, self.to_join.as_deref());
+        if at == 0
+            && let Some(record) = &mut record
+        {
             record.intake.notices.append(&mut self.unread);
         }
-        Ok(Some(record))
+        Ok(record)
     }
 
-    /// All records, in order of name.
-    pub(super) fn records(mut self) -> Result<Vec<Record>> {
-        let taken = (0..self.wholes.len()).filter_map(|at| self.take(at).transpose());
-        taken.collect()
+    /// All records, in order of name; none of the rows may wait on a shelf.
+    pub(super) fn records(self) -> Vec<Record> {
+        let (kind, to_join) = (self.kind, self.to_join.as_deref());
+        let wholes = self.wholes.into_par_iter().flatten();
+        let records = wholes.map(|(infusion, series)| whole(infusion, series, kind, to_join));
+        let mut records: Vec<Option<Record>> = records.collect();
+        if let Some(Some(first)) = records.first_mut() {
+            first.intake.notices.extend(self.unread);
+        }
+        records.into_iter().flatten().collect()
     }
+}
+
+/// The record of one infusion; `None` where no row of it is left.
+fn whole(
+    mut infusion: Infusion,
+    mut series: Vec<Series>,
+    kind: Kind,
+    to_join: Option<&str>,
+) -> Option<Record> {
+    infusion.mend_clock(series.iter_mut(), kind, to_join.is_some());
+    if let Some(rate) = to_join {
+        for one in &mut series {
+            infusion.joined(one.rows.join_parts(), rate);
+        }
+        series.retain(|s| !s.rows.ticks.is_empty());
+        if series.is_empty() {
+            return None;
+        }
+    }
+    Some(record(infusion, series, kind))
 }
 
 impl Infusion {

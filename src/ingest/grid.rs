@@ -12,22 +12,25 @@ use csv::ByteRecord;
 use std::io::Read;
 use std::path::Path;
 
-/// Largest file accepted that has to be held whole, bytes: sheets, Parquet and Arrow are read from their end.
+/// Largest file accepted that has to be held whole, bytes: sheets, Parquet and Arrow files are read from their end.
 const LARGEST: u64 = 2 << 30;
 
 /// Rows of a table that is no text, header first.
-pub(super) trait Grid {
+pub(super) trait Grid<'a> {
     /// Fills in the next row that is not empty: its cells, and for each whether it is a value rather than text. Gives back
     /// its line, from 1, header included.
-    fn next(&mut self, cells: &mut ByteRecord, typed: &mut Vec<bool>) -> Option<u64>;
+    ///
+    /// # Errors
+    /// What follows cannot be read.
+    fn next(&mut self, cells: &mut ByteRecord, typed: &mut Vec<bool>) -> Result<Option<u64>>;
 
     /// The sheet that the rows stand in, where cells go by letter and number.
     fn sheet(&self) -> Option<&str> {
         None
     }
 
-    /// The table, where it has types and any row of it can be gone to.
-    fn frame(&mut self) -> Option<&mut Frame> {
+    /// The table, where it has types and comes in parts.
+    fn frame(&mut self) -> Option<&mut Frame<'a>> {
         None
     }
 
@@ -52,7 +55,7 @@ pub(super) enum Opened<'a> {
     /// Delimited text, to be read on.
     Text(Box<dyn Read + 'a>),
     /// Anything else.
-    Grid(Box<dyn Grid>),
+    Grid(Box<dyn Grid<'a> + 'a>),
 }
 
 /// Opens a table of any kind.
@@ -79,13 +82,17 @@ pub(super) fn open<'a>(source: Source<'a>, wanted: &Wanted) -> Result<Opened<'a>
         }
         Ok(bytes)
     };
-    let grid: Box<dyn Grid> = match first.as_slice() {
+    let grid: Box<dyn Grid<'a> + 'a> = match first.as_slice() {
         [b'P', b'K', 3, 4, ..] | [0xd0, 0xcf, 0x11, 0xe0, ..] => {
             Box::new(Sheet::read(name, whole()?, wanted)?)
         }
         [b'P', b'A', b'R', b'1', ..] => Box::new(Frame::parquet(name, whole()?)?),
         [b'A', b'R', b'R', b'O', b'W', b'1', ..] => Box::new(Frame::arrow_file(name, whole()?)?),
-        [0xff, 0xff, 0xff, 0xff, ..] => Box::new(Frame::arrow_stream(name, whole()?)?),
+        [0xff, 0xff, 0xff, 0xff, ..] => {
+            let rest = begin.into_inner();
+            let stream = std::io::Cursor::new(first).chain(rest);
+            return Ok(Opened::Grid(Box::new(Frame::arrow_stream(name, stream)?)));
+        }
         [0x1f, 0x8b, ..] => return Err(compressed(name)),
         _ => {
             let rest = begin.into_inner();

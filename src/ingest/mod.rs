@@ -39,6 +39,7 @@ mod join;
 mod line;
 mod mapping;
 mod merge;
+mod messages;
 mod moment;
 mod names;
 mod numbers;

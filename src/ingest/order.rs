@@ -100,6 +100,10 @@ impl Rows {
 
     /// Adds rows that stand later in the file.
     pub(super) fn append(&mut self, later: Self) {
+        if self.ticks.is_empty() {
+            *self = later;
+            return;
+        }
         self.ticks.extend(later.ticks);
         self.pressure_mmhg.extend(later.pressure_mmhg);
         self.rate_ml_h.extend(later.rate_ml_h);
@@ -211,6 +215,9 @@ impl Rows {
 
     /// Of rows of one time the last in the file counts: whoever wrote it knew what was there before.
     fn keep_last_of_repeats(&mut self) -> (u64, Option<(u64, u64)>) {
+        if self.ticks.windows(2).all(|two| two.first() != two.last()) {
+            return (0, None);
+        }
         let mut repeats = 0;
         let mut conflicts: Option<(u64, u64)> = None;
         let superseded: Vec<bool> = self

@@ -4,14 +4,14 @@
 //! few thousand bytes may unpack to thousands of millions, and the library takes what a page names, all at once, for every
 //! column; a count below zero is the largest of all.
 
-use polars_parquet::parquet::metadata::FileMetadata;
+use polars_parquet::parquet::metadata::{ColumnChunkMetadata, FileMetadata};
 use polars_parquet_format::PageHeader;
 use polars_parquet_format::thrift::protocol::TCompactInputProtocol;
 use std::io::Cursor;
 
 /// Most that one page may unpack to, bytes: writers make pages of a megabyte, or of one cell that is longer.
 const MOST_OF_PAGE: u64 = 1 << 28;
-/// Most that all pages may unpack to, bytes: a hundred million rows of two columns of figures.
+/// Most that all pages of a row group may unpack to, bytes: a hundred million rows of two columns of figures.
 const MOST: u64 = 1 << 31;
 /// Longest header of a page, bytes: it may hold a lowest and a highest cell.
 const LONGEST_HEADER: usize = 1 << 24;
@@ -36,10 +36,14 @@ pub(super) fn can_hold(bytes: usize, file: &FileMetadata, columns: usize) -> boo
 
 /// Whether all pages name sizes and counts that can be meant.
 pub(super) fn are_sound(bytes: &[u8], file: &FileMetadata) -> bool {
+    // For each thread no more than one row group is held.
+    let mut groups = file.row_groups.iter();
+    groups.all(|g| is_sound_group(bytes, g.num_rows(), g.parquet_columns()))
+}
+
+fn is_sound_group(bytes: &[u8], rows: usize, columns: &[ColumnChunkMetadata]) -> bool {
     let mut room = MOST;
-    let groups = file.row_groups.iter();
-    let columns = groups.flat_map(|g| g.parquet_columns().iter().map(|c| (g.num_rows(), c)));
-    for (rows, column) in columns {
+    for column in columns {
         let mut rows_left = rows;
         let is_flat = column.descriptor().descriptor.max_rep_level == 0;
         let range = column.byte_range();

@@ -31,7 +31,7 @@ pub fn survivors(source: Source) -> Result<Vec<Survivor>> {
     match grid::open(source, &Wanted::default())? {
         Opened::Grid(mut grid) => {
             let (mut cells, mut typed) = (csv::ByteRecord::new(), Vec::new());
-            while let Some(line) = grid.next(&mut cells, &mut typed)
+            while let Some(line) = grid.next(&mut cells, &mut typed)?
                 && found.all.len() < MOST
             {
                 let texts: Vec<String> = cells

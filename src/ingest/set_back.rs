@@ -37,6 +37,9 @@ pub(super) struct SetBack {
 /// Mends one channel's rows. `in_parts` says that a row may hold a part of a sample only, so that two rows of one time need not
 /// contradict each other.
 pub(super) fn mend(rows: &mut Rows, in_parts: bool) -> Vec<SetBack> {
+    if rows.ticks.is_sorted() {
+        return Vec::new();
+    }
     let n = rows.ticks.len();
     let order = Order::of(rows);
     let mut ends: Vec<usize> = Vec::new();

@@ -82,11 +82,13 @@ impl Sheet {
     }
 }
 
-impl Grid for Sheet {
-    fn next(&mut self, cells: &mut ByteRecord, typed: &mut Vec<bool>) -> Option<u64> {
+impl Grid<'_> for Sheet {
+    fn next(&mut self, cells: &mut ByteRecord, typed: &mut Vec<bool>) -> Result<Option<u64>> {
         cells.clear();
         typed.clear();
-        let (row, mut filled) = self.rows.next()?;
+        let Some((row, mut filled)) = self.rows.next() else {
+            return Ok(None);
+        };
         filled.sort_by_key(|(column, _)| *column);
         let mut filled = filled.iter().peekable();
         for (column, kind) in (0_u32..).zip(&self.kinds) {
@@ -99,7 +101,7 @@ impl Grid for Sheet {
             cells.push_field(self.text.as_bytes());
             typed.push(is_value);
         }
-        Some(u64::from(row) + 1)
+        Ok(Some(u64::from(row) + 1))
     }
 
     fn sheet(&self) -> Option<&str> {

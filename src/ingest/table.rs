@@ -94,7 +94,7 @@ pub(super) struct Table<'a> {
 /// Where rows come from.
 enum Rows<'a> {
     Text(Box<csv::Reader<Bounded<Box<dyn Read + 'a>>>>),
-    Grid(Box<dyn Grid>),
+    Grid(Box<dyn Grid<'a> + 'a>),
 }
 
 /// One row of a table.
@@ -340,7 +340,7 @@ impl<'a> Table<'a> {
     }
 
     /// The table of columns that this is, where it is one.
-    pub(super) fn frame(&mut self) -> Option<&mut Frame> {
+    pub(super) fn frame(&mut self) -> Option<&mut Frame<'a>> {
         match &mut self.rows {
             Rows::Grid(grid) => grid.frame(),
             Rows::Text(_) => None,
@@ -365,7 +365,7 @@ impl<'a> Table<'a> {
 
     fn advance(&mut self) -> Result<Option<u64>> {
         match &mut self.rows {
-            Rows::Grid(grid) => Ok(grid.next(&mut self.record, &mut self.typed)),
+            Rows::Grid(grid) => grid.next(&mut self.record, &mut self.typed),
             Rows::Text(csv) => {
                 csv.get_mut().since_row = 0;
                 let begins = self.above + csv.position().line();

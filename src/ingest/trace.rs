@@ -4,8 +4,8 @@
 //! (without companions), the kind of its times.
 
 use super::cell::in_range;
-use super::columns::Columns;
-use super::frame::Frame;
+use super::columns::{Block, Columns, Roles};
+use super::frame::Unread;
 use super::gather::{Aliases, Gathered, Gathering, NoName, Sample};
 use super::mapping::{TraceMap, What};
 use super::moment::{Kind, Moment};
@@ -19,6 +19,7 @@ use super::when::{Clockwork, NoMoment, Passage};
 use super::{Settings, Source};
 use crate::error::{Error, Result};
 use crate::record::{Notice, Record};
+use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Share of the rows that may be rejected before the reading stops.
@@ -52,7 +53,7 @@ pub(super) fn read(source: Source, map: Option<&TraceMap>, settings: &Settings) 
         kind: gathered.kind(),
         aliases: gathered.aliases.clone(),
         pumps: HashMap::new(),
-        records: gathered.records()?,
+        records: gathered.records(),
         has_infusions: rows.has_infusions,
     })
 }
@@ -96,33 +97,9 @@ fn rows<'a>(source: Source<'a>, map: Option<&TraceMap>, shelf: Option<Shelf>) ->
     let mut notices = table.notices();
     let mut reader = Reader::new(plan, clockwork, &table, &mut notices);
     reader.gathering.shelf = shelf;
-    let columns = match map {
-        None => table.frame().and_then(|frame| reader.columns(frame)),
-        Some(_) => None,
-    };
-    let mut at = 0;
-    loop {
-        if let Some(columns) = &columns {
-            while at < columns.rows && reader.take_typed(columns, at) {
-                reader.gathering.make_room()?;
-                at += 1;
-            }
-            if let Some(frame) = table.frame() {
-                frame.go_to(at);
-            }
-            at += 1;
-        }
-        let Some(row) = table.next_row()? else {
-            break;
-        };
-        let line = row.line;
-        if let Err((what, hint)) = reader.take(&row) {
-            let error = Error::in_file(&table.name, what).at_line(line);
-            return Err(error
-                .in_column(table.column_name(reader.clockwork.column()))
-                .hint(hint));
-        }
-        reader.gathering.make_room()?;
+    match reader.roles().filter(|_| map.is_none()) {
+        Some(roles) if table.frame().is_some() => reader.take_parts(&mut table, &roles)?,
+        _ => reader.take_rows(&mut table, |_| true)?,
     }
     reader.notices(&table, &mut notices);
     let rate = match &reader.plan.layout {
@@ -209,8 +186,25 @@ impl Reader {
         }
     }
 
-    /// The columns of a table that has types, where all of them can be taken as they are.
-    fn columns(&self, frame: &Frame) -> Option<Columns> {
+    /// Takes rows one by one, as long as there are any and `go_on` says so.
+    fn take_rows(&mut self, table: &mut Table, go_on: impl Fn(&mut Table) -> bool) -> Result<()> {
+        while go_on(table) {
+            let Some(row) = table.next_row()? else {
+                break;
+            };
+            let line = row.line;
+            if let Err((what, hint)) = self.take(&row) {
+                let error = Error::in_file(&table.name, what).at_line(line);
+                let time = table.column_name(self.clockwork.column());
+                return Err(error.in_column(time).hint(hint));
+            }
+            self.gathering.make_room()?;
+        }
+        Ok(())
+    }
+
+    /// Which column is what, where a row holds a sample of one channel.
+    fn roles(&self) -> Option<Roles> {
         let Layout::Row { channel, fields } = &self.plan.layout else {
             return None;
         };
@@ -220,37 +214,73 @@ impl Reader {
             fields.volume,
             fields.limit,
         ];
-        let figures = figures.map(|f| f.map(|f| f.column));
-        let time = self.clockwork.column();
-        Columns::of(frame, self.plan.infusion, *channel, time, figures)
+        Some(Roles {
+            infusion: self.plan.infusion,
+            channel: *channel,
+            time: self.clockwork.column(),
+            figures: figures.map(|f| f.map(|f| f.column)),
+        })
     }
 
-    /// Takes a row of such columns; whether it could. A row that cannot be taken so is left untouched.
-    fn take_typed(&mut self, columns: &Columns, row: usize) -> bool {
-        self.typed(columns, row).is_some()
-    }
-
-    fn typed(&mut self, columns: &Columns, row: usize) -> Option<()> {
-        let infusion = columns.infusion(row)?;
-        let channel = columns.channel(row)?.unwrap_or(ONLY_CHANNEL);
-        let moment = columns.moment(row, &mut self.clockwork)?;
-        let [pressure, rate, volume, limit] = columns.figures(row);
-        if rate.is_nan() {
-            return None;
+    /// Takes a table that has types, some parts at a time: each is read and sorted on a thread of its own.
+    fn take_parts(&mut self, table: &mut Table, roles: &Roles) -> Result<()> {
+        while let Some(frame) = table.frame() {
+            let unread = frame.unread(rayon::current_num_threads())?;
+            if unread.is_empty() {
+                break;
+            }
+            let read = |part: Unread| {
+                let before = part.before;
+                let part = part.read()?;
+                let blocks = Columns::of(&part, roles).map(|c| c.blocks(before));
+                Ok((part, blocks))
+            };
+            let parts: Vec<_> = frame.understood(|| unread.into_par_iter().map(read).collect())?;
+            for (part, blocks) in parts {
+                if let Some(frame) = table.frame() {
+                    frame.hold(part);
+                }
+                self.take_blocks(table, blocks)?;
+            }
         }
-        let sample = Sample {
-            moment,
-            pressure_mmhg: in_range(pressure, What::Pressure.range()).ok()?,
-            rate_ml_h: in_range(rate, What::Rate.range()).ok()?,
-            volume_ml: in_range(volume, What::Volume.range()).ok()?,
-            limit_mmhg: in_range(limit, What::Limit.range()).ok()?,
+        Ok(())
+    }
+
+    /// Takes the part at hand.
+    fn take_blocks(&mut self, table: &mut Table, blocks: Option<Vec<Block>>) -> Result<()> {
+        let fits = |blocks: &Vec<Block>| {
+            let first = blocks.iter().find_map(|block| match block {
+                Block::Taken(pieces) => pieces.first(),
+                Block::Odd(_) => None,
+            });
+            first.is_none_or(|piece| self.gathering.is_of_kind(piece.kind))
         };
-        self.gathering.same_kind(moment).ok()?;
-        let at = self.gathering.series(infusion, channel).ok()?;
-        let line = row as u64 + 2; // from 1, the header included
-        self.gathering.keep(at, &sample, line);
-        self.gathering.count(at);
-        Some(())
+        let Some(blocks) = blocks.filter(fits) else {
+            return self.take_rows(table, |t| t.frame().is_some_and(|f| f.has_row()));
+        };
+        for block in blocks {
+            match block {
+                Block::Taken(pieces) => {
+                    for piece in pieces {
+                        let taken = self.gathering.take(piece, ONLY_CHANNEL);
+                        taken.map_err(|reason| Error::in_file(&table.name, reason))?;
+                    }
+                    self.gathering.make_room()?;
+                }
+                Block::Odd(row) => {
+                    if let Some(frame) = table.frame() {
+                        frame.go_to(row);
+                    }
+                    let once = std::cell::Cell::new(true);
+                    self.take_rows(table, |_| once.replace(false))?;
+                }
+            }
+        }
+        // All rows of the part were taken.
+        if let Some(frame) = table.frame() {
+            frame.go_to(usize::MAX);
+        }
+        Ok(())
     }
 
     /// Takes one row. An error is one of the file as a whole: what, and what to do.

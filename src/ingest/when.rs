@@ -122,11 +122,6 @@ impl Clockwork {
         self.cells.column()
     }
 
-    /// The moment of a cell in the contract's form; `None` where it is none.
-    pub(super) fn contract(&mut self, cell: &[u8]) -> Option<Moment> {
-        self.moments.read(cell).ok()
-    }
-
     /// The moment of a row.
     pub(super) fn read(&mut self, row: &Row, passage: &mut Passage) -> Result<Moment, NoMoment> {
         let column = self.cells.column();

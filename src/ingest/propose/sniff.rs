@@ -145,7 +145,7 @@ impl Sample {
         Self::of(name, form, at as u64 + 1, header, rows.collect(), width)
     }
 
-    fn of_grid(name: &Path, mut grid: Box<dyn Grid>) -> Result<Self> {
+    fn of_grid(name: &Path, mut grid: Box<dyn Grid<'_> + '_>) -> Result<Self> {
         let form = match grid.sheet() {
             Some(sheet) => Form::Sheet(sheet.to_string()),
             None => Form::Columns,
@@ -153,7 +153,7 @@ impl Sample {
         let (mut record, mut typed) = (csv::ByteRecord::new(), Vec::new());
         let mut rows: Vec<(u64, Vec<Cell>)> = Vec::new();
         while rows.len() < ROWS + HEADER_WITHIN
-            && let Some(line) = grid.next(&mut record, &mut typed)
+            && let Some(line) = grid.next(&mut record, &mut typed)?
         {
             let cells = record.iter().zip(&typed).map(|(cell, is_value)| Cell {
                 text: String::from_utf8_lossy(cell.trim_ascii()).into_owned(),
