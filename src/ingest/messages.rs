@@ -89,7 +89,7 @@ mod tests {
     #[test]
     fn the_same_bytes_come_out_one_message_at_a_time() {
         let mut messages = Messages::new(STREAM);
-        let (mut out, mut most) = (Vec::new(), 0);
+        let (mut out, mut most) = (Vec::<u8>::new(), 0);
         let mut some = [0; 100];
         loop {
             let got = messages.read(&mut some).unwrap();
