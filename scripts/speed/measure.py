@@ -69,6 +69,19 @@ def clock(job):
     return time.perf_counter() - started[0], time.process_time() - started[1]
 
 
+def fresh(parquet):
+    """The first read of an interpreter, whose start and imports do not count: as cold as a process of ours."""
+    code = (
+        "import sys, time, polars as pl\n"
+        "pl.DataFrame({'warm': [1.0]}).select(pl.col('warm').sum())\n"  # its threads are up
+        "a, b = time.perf_counter(), time.process_time()\n"
+        "pl.read_parquet(sys.argv[1])\n"
+        "print(time.perf_counter() - a, time.process_time() - b)"
+    )
+    done = subprocess.run([sys.executable, "-c", code, parquet], check=True, capture_output=True, text=True)
+    return tuple(map(float, done.stdout.split()))
+
+
 def keep(name, ours, theirs, ratio, goal=None, **more):
     """`goal` is `("≤", limit)` or `("<", limit)` of the ratio; met or not is worked out here, nowhere by hand."""
     met = None if goal is None else (ratio <= goal[1] if goal[0] == "≤" else ratio < goal[1])
@@ -131,7 +144,9 @@ def reading():
     ours = lambda file: lambda: program("inspect", file, "--json")[:2]
     pair(f"`inspect` of a CSV of {SMALL:,} rows, against a typed read", ours(csv), lambda: clock(lambda: typed(csv)), ("≤", 1.5))
     pair("the same, times left as text in the bare read", ours(csv), lambda: clock(lambda: pl.read_csv(csv, schema_overrides=NUMBERS)))
-    pair(f"`inspect` of a Parquet file of {SMALL:,} rows, against a typed read", ours(parquet), lambda: clock(lambda: pl.read_parquet(parquet)), ("≤", 2.0), 9)
+    name = f"`inspect` of a Parquet file of {SMALL:,} rows, against a typed read"
+    pair(f"{name} in an interpreter just started", ours(parquet), lambda: fresh(parquet), ("≤", 2.0), 9)
+    pair(f"{name} again and again in a running one, whose memory is warm", ours(parquet), lambda: clock(lambda: pl.read_parquet(parquet)), ("≤", 2.0), 9)
 
 
 def survey():

@@ -236,33 +236,48 @@ impl ChannelFacts {
 impl Extent {
     /// Of the values that are not NaN; `None` where there is none.
     pub fn of(values: &[f64]) -> Option<Self> {
-        let mut given = 0;
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for v in values.iter().filter(|v| !v.is_nan()) {
-            given += 1;
-            low = if *v < low { *v } else { low };
-            high = if high < *v { *v } else { high };
-        }
+        let given = values.iter().filter(|v| !v.is_nan()).count() as u64;
+        let (low, high) = limits(values);
         (0 < given).then(|| Self {
             given,
             low,
             high,
             step: [10.0, 5.0, 1.0, 0.5, 0.1, 0.05, 0.01]
                 .into_iter()
-                .find(|step| values.iter().all(|v| v.is_nan() || is_multiple(*v, *step))),
+                .find(|step| are_multiples(values, *step)),
         })
     }
 }
 
-fn is_multiple(value: f64, step: f64) -> bool {
-    // Added and taken away again, it leaves a whole number: several times as fast as asking the library to round.
+/// Lowest and highest of the values that are not NaN.
+fn limits(values: &[f64]) -> (f64, f64) {
+    // Four at a time: one after the other, each would wait for the one before.
+    let (mut low, mut high) = ([f64::INFINITY; 4], [f64::NEG_INFINITY; 4]);
+    for four in values.chunks(4) {
+        for ((low, high), v) in low.iter_mut().zip(&mut high).zip(four) {
+            *low = if *v < *low { *v } else { *low };
+            *high = if *high < *v { *v } else { *high };
+        }
+    }
+    let low = low.into_iter().fold(f64::INFINITY, f64::min);
+    (low, high.into_iter().fold(f64::NEG_INFINITY, f64::max))
+}
+
+fn are_multiples(values: &[f64], step: f64) -> bool {
+    // Added and taken away again, it leaves a whole number, but for huge ones: several times as fast as asking the library to
+    // round, and many at a time.
     const WHOLE: f64 = 6_755_399_441_055_744.0; // 1.5 · 2⁵²
-    let times = value / step;
-    let whole = match times.abs() < 1e15 {
-        true => (times + WHOLE) - WHOLE,
-        false => times.round(),
+    let is_surely = |v: &f64| {
+        let times = v / step;
+        v.is_nan() | ((times - ((times + WHOLE) - WHOLE)).abs() < 1e-6)
     };
-    (times - whole).abs() < 1e-6
+    let is_one = |v: &f64| {
+        let times = v / step;
+        v.is_nan() || (times - times.round()).abs() < 1e-6
+    };
+    values
+        .chunks(64)
+        .all(|some| some.iter().fold(true, |all, v| all & is_surely(v)) || some.iter().all(is_one))
 }
 
 impl LineFacts {
