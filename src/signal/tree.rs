@@ -165,12 +165,13 @@ impl Tree {
             looks: 0,
             frozen: NONE,
         };
-        for s in end - size(level)..end {
-            if best[s] == f64::INFINITY || self.is_dead(level, s, end) {
+        let start = end - size(level);
+        for (s, &before) in (start..end).zip(&best[start..end]) {
+            if before == f64::INFINITY || self.is_dead(level, s, end) {
                 continue;
             }
             let m = cost.moments(s, end);
-            let least = best[s] + cost.data_at_least(m.n, m.trend_rss, usual);
+            let least = before + cost.data_at_least(m.n, m.trend_rss, usual);
             if node.loose[LEVEL]
                 .max(node.tight[LEVEL])
                 .max(node.tight[TREND])
@@ -179,8 +180,8 @@ impl Tree {
                 continue; // it would change none of the four
             }
             for (shape, rss) in [(LEVEL, m.level_rss), (TREND, m.trend_rss)] {
-                let loose = best[s] + cost.data(m.n, rss, 0.0);
-                let tight = best[s] + cost.data(m.n, rss, tangent);
+                let loose = before + cost.data(m.n, rss, 0.0);
+                let tight = before + cost.data(m.n, rss, tangent);
                 node.loose[shape] = node.loose[shape].min(loose);
                 node.tight[shape] = node.tight[shape].min(tight);
             }
