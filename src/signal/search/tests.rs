@@ -1,3 +1,5 @@
+//! The search against slow twins that try every split, and every start for every end; against a library by the same cost.
+
 use super::*;
 use crate::signal::cost::{Spread, Terms};
 use crate::signal::sums::Sums;
