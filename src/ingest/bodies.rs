@@ -15,9 +15,19 @@ const FEW_CELLS: u64 = 1 << 24;
 const MOST_PER_BYTE: u64 = 512;
 
 /// What is still free.
-struct Room {
+pub(super) struct Room {
     bytes: i64,
     cells: u64,
+}
+
+impl Room {
+    /// For a stream that nothing was read of.
+    pub(super) fn of_stream() -> Self {
+        Self {
+            bytes: MOST,
+            cells: FEW_CELLS,
+        }
+    }
 }
 
 /// What stands before each message.
@@ -38,9 +48,12 @@ pub(super) fn are_sound(bytes: &[u8]) -> bool {
     true
 }
 
-/// The same of one message by itself.
-pub(super) fn is_sound_alone(message: &[u8]) -> bool {
-    is_sound(message, 0, &mut { MOST })
+/// The same of the next message of a stream, of which no other is held.
+pub(super) fn is_sound_next(message: &[u8], room: &mut Room) -> bool {
+    let more = (message.len() as u64).saturating_mul(MOST_PER_BYTE);
+    room.cells = room.cells.saturating_add(more);
+    room.bytes = MOST;
+    is_sound(message, 0, room)
 }
 
 /// Length of a message's description, which stands after its mark; `None` where no message begins.

@@ -16,6 +16,7 @@ pub(super) struct Messages<'a> {
     at: usize,
     /// Bytes of all messages before.
     before: u64,
+    room: bodies::Room,
 }
 
 impl<'a> Messages<'a> {
@@ -25,6 +26,7 @@ impl<'a> Messages<'a> {
             message: Vec::new(),
             at: 0,
             before: 0,
+            room: bodies::Room::of_stream(),
         }
     }
 
@@ -38,11 +40,11 @@ impl<'a> Messages<'a> {
         self.take(length)?;
         let body = bodies::body(&self.message).unwrap_or(0);
         self.take(body)?;
-        match bodies::is_sound_alone(&self.message) {
+        match bodies::is_sound_next(&self.message, &mut self.room) {
             true => Ok(()),
             false => Err(Error::new(
                 ErrorKind::InvalidData,
-                "a compressed part names a size that cannot be meant",
+                "it names sizes that cannot be meant",
             )),
         }
     }
