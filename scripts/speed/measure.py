@@ -169,7 +169,7 @@ def growth():
             seconds, cpu, _ = program(*command(rows))
             each = cpu / rows
             # Few rows are the start of a process more than anything, and their infusions have no episode.
-            goal = ("≤", 1.25) if ROWS // 10 <= rows else None
+            goal = ("≤", 1.25) if last and 100 * make.ROWS_EACH <= rows else None
             keep(f"{name} of {rows:,} rows: processor time of a row, µs, against that of the size before", 1e6 * each, 1e6 * (last or each), each / (last or each), goal, seconds=seconds, rows_per_processor_s=rows / cpu)
             last = each
 
