@@ -144,6 +144,9 @@ impl<'a> Frame<'a> {
     /// Reads a Parquet file.
     pub(super) fn parquet(name: &Path, bytes: Vec<u8>) -> Result<Self> {
         Self::open(name, "Parquet", || {
+            if !pages::is_shallow(&bytes) {
+                polars_bail!(ComputeError: "its description is damaged or nested too deeply");
+            }
             let mut metadata = read_metadata(&mut Cursor::new(&bytes))?;
             if !pages::are_sound(&bytes, &metadata) {
                 polars_bail!(ComputeError: "its pages name more than can be held");
@@ -174,9 +177,17 @@ impl<'a> Frame<'a> {
     /// Reads an Arrow IPC file (also called Feather 2).
     pub(super) fn arrow_file(name: &Path, bytes: Vec<u8>) -> Result<Self> {
         Self::open(name, "an Arrow file", || {
-            check_bodies(&bytes)?;
-            let mut reader = Cursor::new(bytes);
-            let metadata = read_file_metadata(&mut reader)?;
+            if !bodies::schema_of_file(&bytes).is_some_and(|s| s.is_shallow()) {
+                polars_bail!(ComputeError: "its description is damaged or nested too deeply");
+            }
+            let metadata = read_file_metadata(&mut Cursor::new(&bytes))?;
+            let dictionaries = metadata.dictionaries.iter().flatten();
+            let blocks = metadata.blocks.iter().chain(dictionaries);
+            let listed = blocks.map(|b| (b.offset, b.meta_data_length));
+            if !bodies::are_sound(&bytes, &bodies::of_file(&bytes, listed)) {
+                polars_bail!(ComputeError: "a part names a size that cannot be meant");
+            }
+            let reader = Cursor::new(bytes);
             let header = header(&metadata.schema);
             let batches = FileReader::new(reader, metadata, Some(readable(&header)), None);
             let names = header.clone();
@@ -296,13 +307,6 @@ fn understood<T>(name: &Path, kind: &str, read: impl FnOnce() -> PolarsResult<T>
     guarded(read)
         .ok_or_else(|| cannot("its parts contradict each other".into()))?
         .map_err(|e| cannot(first_line(&e.to_string())))
-}
-
-fn check_bodies(bytes: &[u8]) -> PolarsResult<()> {
-    if !bodies::are_sound(bytes) {
-        polars_bail!(ComputeError: "a compressed part names a size that cannot be meant");
-    }
-    Ok(())
 }
 
 /// Names of columns, with the kind of those that are not read.

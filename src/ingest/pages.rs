@@ -5,8 +5,8 @@
 //! column; a count below zero is the largest of all.
 
 use polars_parquet::parquet::metadata::{ColumnChunkMetadata, FileMetadata};
-use polars_parquet_format::PageHeader;
 use polars_parquet_format::thrift::protocol::TCompactInputProtocol;
+use polars_parquet_format::{FileMetaData, PageHeader};
 use std::io::Cursor;
 
 /// Most that one page may unpack to, bytes: writers make pages of a megabyte, or of one cell that is longer.
@@ -23,6 +23,42 @@ const FEW_CELLS: usize = 1 << 24;
 /// Cells in one byte beyond which nothing was measured: a regular clock takes a byte for about twenty rows (from the format's
 /// delta encoding), and a pressure takes more.
 const MOST_PER_BYTE: usize = 512;
+
+/// Deepest nesting of columns in columns that is followed: the library follows any, and ends the program where the stack does.
+const DEEPEST: usize = 64;
+
+/// Whether the description at the file's end can be read, and nests no deeper than columns do.
+pub(super) fn is_shallow(bytes: &[u8]) -> bool {
+    let described = || {
+        let (rest, _mark) = bytes.split_last_chunk::<4>()?;
+        let (rest, length) = rest.split_last_chunk::<4>()?;
+        let length = usize::try_from(u32::from_le_bytes(*length)).ok()?;
+        let footer = rest.get(rest.len().checked_sub(length)?..)?;
+        let most = length.saturating_mul(2).saturating_add(1024);
+        let mut protocol = TCompactInputProtocol::new(Cursor::new(footer), most);
+        FileMetaData::read_from_in_protocol(&mut protocol).ok()
+    };
+    let Some(file) = described() else {
+        return false;
+    };
+    // Columns stand one after the other, each with the number of those within it.
+    let mut within: Vec<i32> = Vec::new();
+    for column in &file.schema {
+        while within.last() == Some(&0) {
+            within.pop();
+        }
+        if let Some(left) = within.last_mut() {
+            *left -= 1;
+        }
+        if let Some(children) = column.num_children.filter(|n| 0 < *n) {
+            within.push(children);
+        }
+        if DEEPEST < within.len() {
+            return false;
+        }
+    }
+    true
+}
 
 /// Whether as many cells can be meant in a file of this size.
 pub(super) fn can_hold(bytes: usize, file: &FileMetadata, columns: usize) -> bool {

@@ -425,19 +425,22 @@ fn below_lines<'a>(
     Ok(Box::new(reader))
 }
 
-/// Names that can be told apart.
+/// Names that can be told apart, each on one line: headers of workbooks are often broken into several.
 pub(super) fn distinct(texts: &[String]) -> Vec<String> {
-    let mut seen: HashMap<&str, usize> = HashMap::new();
+    let mut seen: HashMap<String, usize> = HashMap::new();
     let named = texts.iter().enumerate();
     named
         .map(|(i, text)| {
+            let parts = text.split(char::is_control).map(str::trim);
+            let parts: Vec<&str> = parts.filter(|part| !part.is_empty()).collect();
+            let text = parts.join(" ");
             if text.is_empty() {
                 return format!("#{}", i + 1);
             }
-            let times = seen.entry(text.as_str()).or_default();
+            let times = seen.entry(text.clone()).or_default();
             *times += 1;
             match *times {
-                1 => text.clone(),
+                1 => text,
                 n => format!("{text} #{n}"),
             }
         })

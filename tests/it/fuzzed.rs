@@ -95,12 +95,13 @@ fn root() -> &'static Path {
 fn corpus(target: &str) -> Vec<PathBuf> {
     let kept = |name: &str| root().join("fuzz/corpus").join(name);
     match target {
-        "tables" => vec![root().join("tests/it/data/tables")],
+        "tables" => vec![kept("tables"), root().join("tests/it/data/tables")],
         "messages_as_events" => vec![kept("messages")],
         "column" => vec![kept("text")],
         "proposal" => vec![
             kept("mapped"),
             kept("text"),
+            kept("tables"),
             root().join("tests/it/data/tables"),
         ],
         own => vec![kept(own)],

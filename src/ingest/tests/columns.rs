@@ -148,3 +148,16 @@ fn a_broken_table_of_columns_is_an_error(#[case] bytes: &[u8]) {
     let error = read_all(bytes, None, None, &Settings::default()).unwrap_err();
     assert!(error.what.starts_with("cannot be read as "), "{error}");
 }
+
+#[test]
+fn columns_nested_without_end_are_refused() {
+    // Three hundred groups within each other; a hundred thousand end the library's stack.
+    let bytes = include_bytes!("../../../fuzz/corpus/tables/deep.parquet");
+    let error = read_all(bytes, None, None, &Settings::default()).unwrap_err();
+    assert!(
+        error
+            .what
+            .ends_with("its description is damaged or nested too deeply"),
+        "{error}"
+    );
+}

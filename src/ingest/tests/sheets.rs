@@ -304,6 +304,30 @@ fn row(number: u64, cells: &[&str]) -> String {
 const HEADER: [&str; 3] = ["time", "pressure_mmhg", "rate_ml_h"];
 
 #[test]
+fn headers_broken_into_lines_are_names_on_one_line() {
+    let header = [
+        "Elapsed&#10;(min)",
+        "Pressure&#10;[kPa]",
+        "Rate&#13;&#10;(mL/h)",
+    ];
+    let rows = [
+        row(1, &header),
+        row(2, &["0", "4", "4.2"]),
+        row(3, &["1", "5", "4.2"]),
+    ];
+    let bytes = workbook(&rows.concat());
+    let (map, questions) = proposed(&bytes, &[]);
+    assert!(questions.is_empty(), "{questions:?}\n{map}");
+    assert!(map.contains("pressure = \"Pressure [kPa]\""), "{map}");
+    let record = mapped(&bytes, &map).unwrap();
+    let samples = &record.channels[0].samples;
+    assert_eq!(samples.t_s, [0.0, 60.0]);
+    // 4 kPa / 0.133322387415 kPa per mmHg.
+    assert!((samples.pressure_mmhg[0] - 4.0 / 0.133_322_387_415).abs() < 1e-9);
+    assert_eq!(samples.rate_ml_h, [4.2, 4.2]);
+}
+
+#[test]
 fn a_sheet_that_is_full_is_probably_cut_off() {
     let full = |last: u64| {
         let rows = [
