@@ -23,8 +23,8 @@ pub(super) struct Series {
     pub(super) channel_cell: Box<[u8]>,
     pub(super) channel: String,
     pub(super) rows: Rows,
-    /// Earlier rows, in the file's order, that wait on the shelf.
-    pub(super) pieces: Vec<Piece>,
+    /// The last of the earlier rows, in the file's order, that wait on the shelf.
+    pub(super) waiting: Option<Piece>,
     pub(super) passage: Passage,
     /// The series whose row came after the last row of this one: very likely it will again.
     pub(super) followed_by: usize,

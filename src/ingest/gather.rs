@@ -139,7 +139,7 @@ impl Gathering {
             channel_cell: channel_cell.into(),
             channel,
             rows: Rows::default(),
-            pieces: Vec::new(),
+            waiting: None,
             passage: Passage::default(),
             followed_by: at,
         });
@@ -270,7 +270,7 @@ impl Gathering {
             return Ok(());
         };
         for series in self.series.iter_mut().filter(|s| !s.rows.ticks.is_empty()) {
-            series.pieces.push(shelf.put(&mut series.rows));
+            series.waiting = Some(shelf.put(&mut series.rows, series.waiting));
             if shelf.is_full() {
                 shelf.write()?;
             }
@@ -333,7 +333,7 @@ impl Gathering {
         by_infusion.resize_with(self.infusions.len(), Vec::new);
         for series in self.series {
             if let Some(of_infusion) = by_infusion.get_mut(series.infusion)
-                && (!series.rows.ticks.is_empty() || !series.pieces.is_empty())
+                && (!series.rows.ticks.is_empty() || series.waiting.is_some())
             {
                 of_infusion.push(series);
             }
@@ -404,11 +404,11 @@ impl Gathered {
         self.wholes.iter().flatten().map(|(i, _)| i.name.as_str())
     }
 
-    /// How many pieces wait on the shelf.
+    /// How many channels have rows on the shelf.
     #[cfg(test)]
     pub(super) fn waiting(&self) -> usize {
         let series = self.wholes.iter().flatten().flat_map(|(_, series)| series);
-        series.map(|s| s.pieces.len()).sum()
+        series.filter(|s| s.waiting.is_some()).count()
     }
 
     /// The record of the infusion at a place, once.
@@ -416,13 +416,12 @@ impl Gathered {
         let Some((infusion, mut series)) = self.wholes.get_mut(at).and_then(Option::take) else {
             return Ok(None);
         };
-        for one in series.iter_mut().filter(|s| !s.pieces.is_empty()) {
+        for one in &mut series {
+            let Some((waiting, shelf)) = one.waiting.take().zip(self.shelf.as_mut()) else {
+                continue;
+            };
             let last = std::mem::take(&mut one.rows);
-            for piece in std::mem::take(&mut one.pieces) {
-                if let Some(shelf) = &mut self.shelf {
-                    shelf.get(piece, &mut one.rows)?;
-                }
-            }
+            shelf.get(waiting, &mut one.rows)?;
             one.rows.append(last);
         }
         let mut record = whole(infusion, series, self.kind, self.to_join.as_deref());

@@ -108,7 +108,7 @@ fn add_channel(series: &mut Vec<Series>, channel: Channel, kind: Kind, origin: i
                 channel_cell: Box::default(),
                 channel: channel.id.clone(),
                 rows: Rows::default(),
-                pieces: Vec::new(),
+                waiting: None,
                 passage: Passage::default(),
                 followed_by: 0,
             });

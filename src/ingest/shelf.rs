@@ -18,6 +18,9 @@ pub(super) const MOST_HELD: usize = 1 << 16;
 /// Bytes of one row.
 const ROW: usize = 8 + 4 * 8 + 4;
 
+/// Before each piece stands where the one before it of the same channel is, so that no list of them grows in memory.
+const LINK: usize = 8 + 8;
+
 /// Rows of one channel that were put away together.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Piece {
@@ -42,15 +45,18 @@ impl Shelf {
         }
     }
 
-    /// Takes a channel's rows out of memory; they are written by the next [`Self::write`].
-    pub(super) fn put(&mut self, rows: &mut Rows) -> Piece {
+    /// Takes a channel's rows out of memory; they are written by the next [`Self::write`]. `before` is the channel's last piece.
+    pub(super) fn put(&mut self, rows: &mut Rows, before: Option<Piece>) -> Piece {
         let rows = std::mem::take(rows);
         let piece = Piece {
             offset: self.end + self.bytes.len() as u64,
             rows: rows.ticks.len(),
         };
         let into = &mut self.bytes;
-        into.reserve(ROW * piece.rows);
+        into.reserve(LINK + ROW * piece.rows);
+        let (offset, of) = before.map_or((0, 0), |b| (b.offset, b.rows as u64));
+        into.extend(offset.to_le_bytes());
+        into.extend(of.to_le_bytes());
         into.extend(rows.ticks.iter().flat_map(|t| t.to_le_bytes()));
         for column in [
             &rows.pressure_mmhg,
@@ -81,13 +87,39 @@ impl Shelf {
         Ok(())
     }
 
-    /// Adds a piece's rows to those there.
-    pub(super) fn get(&mut self, piece: Piece, into: &mut Rows) -> Result<()> {
-        self.bytes.resize(ROW * piece.rows, 0);
+    /// Adds the rows of a channel's pieces to those there, in the order in which they were put.
+    pub(super) fn get(&mut self, last: Piece, into: &mut Rows) -> Result<()> {
+        let mut pieces = vec![last];
+        let mut at = last;
+        while let Some(before) = self.before(at)? {
+            pieces.push(before);
+            at = before;
+        }
+        pieces
+            .into_iter()
+            .rev()
+            .try_for_each(|piece| self.get_one(piece, into))
+    }
+
+    /// The piece before one.
+    fn before(&mut self, piece: Piece) -> Result<Option<Piece>> {
+        self.read(piece.offset, LINK)?;
+        let mut link = words::<8>(&self.bytes).map(u64::from_le_bytes);
+        let (offset, rows) = (link.next().unwrap_or(0), link.next().unwrap_or(0));
+        let rows = usize::try_from(rows).unwrap_or(0);
+        Ok((0 < rows).then_some(Piece { offset, rows }))
+    }
+
+    fn read(&mut self, offset: u64, bytes: usize) -> Result<()> {
+        self.bytes.resize(bytes, 0);
         self.store
-            .seek(SeekFrom::Start(piece.offset))
+            .seek(SeekFrom::Start(offset))
             .and_then(|_| self.store.read_exact(&mut self.bytes))
-            .map_err(|e| cannot("read", &e))?;
+            .map_err(|e| cannot("read", &e))
+    }
+
+    fn get_one(&mut self, piece: Piece, into: &mut Rows) -> Result<()> {
+        self.read(piece.offset + LINK as u64, ROW * piece.rows)?;
         let (ticks, rest) = self.bytes.split_at(8 * piece.rows);
         into.ticks.extend(words(ticks).map(i64::from_le_bytes));
         let (figures, lines) = rest.split_at(4 * 8 * piece.rows);
@@ -117,7 +149,7 @@ fn cannot(done: &str, error: &std::io::Error) -> Error {
     Error::new(format!(
         "the working file, in which rows wait, cannot be {done}: {error}"
     ))
-    .hint("it needs 44 bytes for each row of the traces: make room there, or choose another folder with --out")
+    .hint("it needs some 44 bytes for each row of the traces: make room there, or choose another folder with --out")
 }
 
 #[cfg(test)]
@@ -141,15 +173,14 @@ mod tests {
     fn rows_come_back_bit_by_bit_and_piece_by_piece() {
         let mut shelf = Shelf::new(Box::new(std::io::Cursor::new(Vec::new())));
         let (mut a, mut b, mut c) = (rows(1, 5), rows(100, 1), rows(6, 3));
-        let first = shelf.put(&mut a);
-        let other = shelf.put(&mut b);
+        let first = shelf.put(&mut a, None);
+        let other = shelf.put(&mut b, None);
         shelf.write().unwrap();
-        let second = shelf.put(&mut c);
+        let second = shelf.put(&mut c, Some(first));
         shelf.write().unwrap();
         assert!(a.ticks.is_empty() && c.lines.is_empty());
 
         let mut back = Rows::default();
-        shelf.get(first, &mut back).unwrap();
         shelf.get(second, &mut back).unwrap();
         assert_eq!(format!("{back:?}"), format!("{:?}", rows(1, 8)));
         let mut alone = Rows::default();
@@ -179,7 +210,7 @@ mod tests {
             }
         }
         let mut shelf = Shelf::new(Box::new(Full));
-        shelf.put(&mut rows(1, 2));
+        shelf.put(&mut rows(1, 2), None);
         let error = shelf.write().unwrap_err();
         assert!(error.what.contains("cannot be written"), "{error}");
         assert!(error.hint.unwrap().contains("--out"));

@@ -118,7 +118,7 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
                 channel_cell: Box::default(),
                 channel: id,
                 rows: settled.rows,
-                pieces: Vec::new(),
+                waiting: None,
                 passage: Passage::default(),
                 followed_by: 0,
             });
