@@ -5,7 +5,7 @@
 use super::context;
 use super::regimes::{self, Doings};
 use super::review::PauseCause;
-use crate::record::{EventKind, Record};
+use crate::record::{Event, EventKind, Record};
 
 /// All occlusion alarms: by the events, else by stops that came as the limit was reached; by channel and time.
 pub fn occlusion(record: &Record, doings: &Doings) -> Vec<(usize, f64)> {
@@ -44,6 +44,38 @@ pub fn occlusion(record: &Record, doings: &Doings) -> Vec<(usize, f64)> {
         same
     });
     found
+}
+
+/// The limit at which a channel's pump alarms at a moment, mmHg: as noted among the events since the last reading, else as
+/// read. One that stands lower at the next reading may have been lowered before the moment already: the lower counts.
+pub fn limit_mmhg(record: &Record, channel: usize, t_s: f64) -> Option<f64> {
+    let of = &record.channels[channel];
+    let s = &of.samples;
+    let next = s.t_s.partition_point(|&t| t <= t_s);
+    let read = |i: usize| s.limit_mmhg.get(i).copied().filter(|l| l.is_finite());
+    let read_s = next.checked_sub(1).and_then(|i| s.t_s.get(i).copied());
+    let noted = |e: &&Event| e.kind == EventKind::LimitChange && regimes::concerns(e, &of.id);
+    let before = next.checked_sub(1).and_then(read);
+    let since = record
+        .events
+        .iter()
+        .filter(noted)
+        .take_while(|e| e.t_s <= t_s)
+        .filter(|e| before.is_none() || read_s.is_none_or(|r| r < e.t_s))
+        .filter_map(|e| e.detail.trim().parse::<f64>().ok())
+        .filter(|l| l.is_finite() && 0.0 < *l)
+        .last();
+    if since.is_some() {
+        return since;
+    }
+    let next_s = s.t_s.get(next).copied().unwrap_or(f64::INFINITY);
+    let changed_later = record
+        .events
+        .iter()
+        .filter(noted)
+        .any(|e| t_s < e.t_s && e.t_s <= next_s);
+    let after = read(next).filter(|_| !changed_later);
+    before.map(|b| after.map_or(b, |a| a.min(b)))
 }
 
 /// All alarms of air in a channel's line or of its empty container.

@@ -3,6 +3,7 @@
 //! In: the record and the excursion. Out: the prior of each cause ([`prior_share`]) and [`Clue`]s, each a factor
 //! on some causes with the evidence that says so. Nothing here looks at the pressure.
 
+use super::alarms;
 use super::deeds::{self, Deed};
 use super::evidence::Finding;
 use super::regimes::Doings;
@@ -87,7 +88,7 @@ pub fn clues(
     if let Some(end_s) = excursion.end_s {
         at_relief(record, excursion, end_s, &mut found);
     }
-    for deed in deeds::deeds(record, tracker, excursion, read_to_s) {
+    for deed in deeds::deeds(record, doings, tracker, excursion, read_to_s) {
         found.extend(of_deed(deed));
     }
     found
@@ -98,7 +99,7 @@ fn of_deed(deed: Deed) -> Option<Clue> {
     let (causes, factor, finding, toward): (&[Cause], f64, Finding, Site) =
         match (deed.kind, deed.helped?) {
             (EventKind::FilterChange, true) => {
-                (&FILTER, 30.0, Finding::FilterChangeHelped, Site::Filter)
+                (&FILTER, 80.0, Finding::FilterChangeHelped, Site::Filter)
             }
             (EventKind::FilterChange, false) => {
                 let finding = Finding::FilterChangeDidNotHelp;
@@ -106,7 +107,7 @@ fn of_deed(deed: Deed) -> Option<Clue> {
             }
             (EventKind::CatheterChange, true) => {
                 let finding = Finding::CatheterChangeHelped;
-                (&CATHETER, 30.0, finding, Site::Catheter)
+                (&CATHETER, 80.0, finding, Site::Catheter)
             }
             (EventKind::CatheterChange, false) => {
                 let finding = Finding::CatheterChangeDidNotHelp;
@@ -258,28 +259,20 @@ pub fn of_supply(event: &Event) -> bool {
 
 /// What was done to the pressure limit about an alarm, by the limit that the record shows.
 fn of_limit(record: &Record, alarm_s: f64, read_to_s: f64, found: &mut Vec<Clue>) {
-    for channel in &record.channels {
-        let samples = &channel.samples;
-        let at = samples.t_s.partition_point(|&t| t <= alarm_s);
-        let limit_at = |i: usize| samples.limit_mmhg.get(i).copied().filter(|l| l.is_finite());
-        let Some(limit) = at.checked_sub(1).and_then(limit_at) else {
+    for channel in 0..record.channels.len() {
+        let at = |t_s: f64| alarms::limit_mmhg(record, channel, t_s);
+        let Some(limit) = at(alarm_s) else {
             continue;
         };
-        let early = samples
-            .t_s
-            .partition_point(|&t| t < alarm_s - LIMIT_WITHIN_S);
-        let late = samples
-            .t_s
-            .partition_point(|&t| t <= (alarm_s + LIMIT_WITHIN_S).min(read_to_s));
         let cause = [Cause::LimitTooLow];
-        if let Some(before) = limit_at(early).filter(|b| 1.1 * limit < *b) {
+        if let Some(before) = at(alarm_s - LIMIT_WITHIN_S).filter(|b| 1.1 * limit < *b) {
             let finding = Finding::LimitLowered {
                 from_mmhg: before,
                 to_mmhg: limit,
             };
             found.push(clue(&cause, None, 15.0, finding, Site::Settings));
         }
-        if let Some(after) = late.checked_sub(1).and_then(limit_at)
+        if let Some(after) = at((alarm_s + LIMIT_WITHIN_S).min(read_to_s))
             && 1.1 * limit < after
         {
             let finding = Finding::LimitRaised {

@@ -4,6 +4,7 @@
 //! any shape of the pressure: what a new filter cures lay in the filter, and what it leaves lies elsewhere.
 
 use super::blocks::Block;
+use super::regimes::Doings;
 use super::tracker::{Excursion, Tracker};
 use crate::record::{EventKind, Record};
 use crate::stats::robust;
@@ -50,39 +51,74 @@ pub fn may_clear(kind: EventKind) -> bool {
 /// The deeds from the excursion's beginning on, in the record read up to a moment.
 pub fn deeds(
     record: &Record,
+    doings: &Doings,
     tracker: &Tracker,
     excursion: &Excursion,
     read_to_s: f64,
 ) -> Vec<Deed> {
-    let last_s = excursion
-        .end_s
-        .unwrap_or_else(|| excursion.bouts.last().map_or(excursion.seen_s, |b| b.1))
-        + 900.0;
-    let mut found: Vec<Deed> = record
+    let last_s = over_s(record, doings, excursion) + 900.0;
+    let done: Vec<(EventKind, f64)> = record
         .events
         .iter()
         .filter(|e| renews(e.kind) || e.kind == EventKind::Flush)
         .filter(|e| excursion.start_s < e.t_s && e.t_s <= last_s.min(read_to_s))
-        .map(|e| Deed {
-            kind: e.kind,
-            t_s: e.t_s,
-            helped: helped(tracker, excursion, e.t_s, read_to_s),
-            together: 1,
+        .map(|e| (e.kind, e.t_s))
+        .collect();
+    let mut found: Vec<Deed> = done
+        .iter()
+        .map(|&(kind, t_s)| {
+            // What the next deed did is not this one's.
+            let next_s = done.iter().map(|d| d.1).find(|n| t_s + TOGETHER_S < *n);
+            let until_s = next_s.unwrap_or(f64::INFINITY).min(read_to_s);
+            Deed {
+                kind,
+                t_s,
+                helped: helped(record, tracker, excursion, t_s, until_s),
+                together: 1,
+            }
         })
         .collect();
-    let times: Vec<f64> = found.iter().map(|d| d.t_s).collect();
+    // One that plainly did nothing shares no credit.
+    let counted: Vec<f64> = found
+        .iter()
+        .filter(|d| d.helped != Some(false))
+        .map(|d| d.t_s)
+        .collect();
     for deed in &mut found {
         let near = |t: &&f64| (**t - deed.t_s).abs() <= TOGETHER_S;
-        deed.together = times.iter().filter(near).count();
+        deed.together = counted.iter().filter(near).count().max(1);
     }
     found
 }
 
-/// Whether the excess of pressure for each mL/h was lower after a moment than before it.
-fn helped(tracker: &Tracker, excursion: &Excursion, at_s: f64, read_to_s: f64) -> Option<bool> {
-    let counts = |b: &&Block| {
-        excursion.up.get(b.channel) == Some(&true) && b.own_runs && b.bar_mmhg.is_finite()
-    };
+/// When an excursion was over and what stood out ran again, seconds: staff work on a line that stands still.
+fn over_s(record: &Record, doings: &Doings, excursion: &Excursion) -> f64 {
+    let calm_s = excursion
+        .end_s
+        .unwrap_or_else(|| excursion.bouts.last().map_or(excursion.seen_s, |b| b.1));
+    doings
+        .pauses
+        .iter()
+        .filter(|p| {
+            let c = record.channels.iter().position(|c| c.id == p.channel);
+            c.is_some_and(|c| excursion.up[c] || excursion.down[c])
+        })
+        .filter(|p| p.span.start_s <= calm_s + 60.0 && calm_s < p.span.end_s)
+        .map(|p| p.span.end_s)
+        .fold(calm_s, f64::max)
+}
+
+/// Whether the excess of pressure for each mL/h was lower after a moment than before it. A line that is still blocked climbs
+/// anew from the relief, so what it shows before it had the time to climb says nothing, and an alarm says all.
+fn helped(
+    record: &Record,
+    tracker: &Tracker,
+    excursion: &Excursion,
+    at_s: f64,
+    until_s: f64,
+) -> Option<bool> {
+    let counts = |b: &&Block| excursion.up.get(b.channel) == Some(&true) && b.own_runs;
+    let excess = |b: &Block| tracker.excess(b);
     let blocks = &tracker.blocks;
     let from = blocks.partition_point(|b| b.t_s < excursion.start_s);
     let at = blocks.partition_point(|b| b.t_s < at_s);
@@ -92,19 +128,28 @@ fn helped(tracker: &Tracker, excursion: &Excursion, at_s: f64, read_to_s: f64) -
         .rev()
         .filter(counts)
         .take(BEFORE_BLOCKS)
-        .map(Block::excess)
+        .map(excess)
         .collect();
+    let restart = blocks.get(at..)?.iter().find(counts)?;
+    before.sort_by(f64::total_cmp);
+    let high = *before.get(before.len() * 4 / 5)?;
+    let shown_s = restart.t_s + tracker.climb_s(high);
+    let alarmed = record.events.iter().any(|e| {
+        e.kind == EventKind::OcclusionAlarm && at_s + 1.0 < e.t_s && e.t_s <= shown_s.min(until_s)
+    });
+    if alarmed {
+        return Some(false);
+    }
     let mut after: Vec<f64> = blocks
         .get(at..)?
         .iter()
-        .take_while(|b| b.last_s <= (at_s + AFTER_S).min(read_to_s))
+        .skip_while(|b| b.t_s < shown_s)
+        .take_while(|b| b.last_s <= (shown_s + AFTER_S).min(until_s))
         .filter(counts)
         .filter(|b| b.settled)
         .take(AFTER_BLOCKS)
-        .map(Block::excess)
+        .map(excess)
         .collect();
-    before.sort_by(f64::total_cmp);
-    let high = *before.get(before.len() * 4 / 5)?;
     let left = robust::median(&mut after)?;
     if high <= 0.0 {
         None

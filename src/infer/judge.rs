@@ -4,6 +4,7 @@
 //! cause, and of none of them. Each explanation's marginal likelihood is multiplied by the prior of its cause and by
 //! what is known beyond the pressure.
 
+use super::alarms;
 use super::blocks::Block;
 use super::causes::{
     Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
@@ -24,12 +25,18 @@ use crate::time::Span;
 const BRIEF_S: f64 = 90.0;
 /// Natural log of how likely an alarm is where the pressure gives no reason for one.
 const CHANCE_ALARM: f64 = -6.0;
+/// An alarm limit that the record does not give lies above the pressures borne by so much, and is known to this share.
+const UNSAID_ABOVE_MMHG: f64 = 20.0;
+const UNSAID_SHARE: f64 = 0.3;
 /// How many independent readings an alarm is worth as one.
 const ALARM_WEIGHT: f64 = 0.35;
 /// After a stop the pressure that stands tells a block from a knock: so much of it is fitted, seconds.
 const STANDING_S: f64 = 180.0;
 /// Share of the prior for a filter below the join, where nobody says where it sits and several channels meet.
 const BELOW_SHARE: f64 = 0.75;
+/// Share of the changes of height in which all pumps move together: they hang on one pole, or the patient was moved
+/// (common practice, no source).
+const TOGETHER_SHARE: f64 = 0.7;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
 /// A reading that no cause explains is this many times its spread away, as a rule.
@@ -193,14 +200,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             let Some(fitted) = fit_explanation(explanation.as_ref(), &setting) else {
                 continue;
             };
-            let context: f64 = clues
-                .iter()
-                .filter(|c| c.causes.contains(&fitted.cause))
-                .filter(|c| {
-                    c.channel.is_none() || fitted.channel.is_none() || c.channel == fitted.channel
-                })
-                .map(|c| c.log_factor)
-                .sum();
+            let context = log_context(&clues, fitted.cause, fitted.channel);
             let alarmed = alarm.map_or(0.0, |(_, limit)| log_alarm(&fitted, &limit));
             let log_weight = each.ln() + context + alarmed + fitted.log_evidence;
             weighed.push(Weighed {
@@ -210,13 +210,18 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             });
         }
     }
+    // What fits no model still has a cause, and what is known beyond the pressure speaks of that cause all the same.
+    let spread = Cause::ALL.map(|cause| {
+        context::prior_share(&record.priors, cause) * log_context(&clues, cause, None).exp()
+    });
     let unexplained = UNEXPLAINED_SHARE.ln()
+        + spread.iter().sum::<f64>().ln()
         + window
             .observations
             .iter()
             .map(|o| o.weight * (fit::MEAN_LOG_DENSITY - (UNEXPLAINED_SPREADS * o.sd).ln()))
             .sum::<f64>();
-    Some(normalise(record, window, weighed, unexplained, clues))
+    Some(normalise(window, weighed, unexplained, spread, clues))
 }
 
 /// The alarm itself is a reading: the pressure stood at the limit then.
@@ -224,23 +229,22 @@ fn alarm_reading(case: &Case, window: &Window) -> Option<(Seen, Observation)> {
     let alarm_s = case
         .alarm_s
         .filter(|a| window.start_s() < *a && *a < window.end_s())?;
-    let up = |c: &usize| case.excursion.up[*c];
-    let (channel, limit) = (0..case.record.channels.len())
-        .filter(up)
+    let (channel, (limit, limit_sd), _) = (0..case.record.channels.len())
+        .filter(|&c| case.excursion.up[c])
         .filter_map(|c| {
             let s = &case.record.channels[c].samples;
             let i = s.t_s.partition_point(|&t| t <= alarm_s).checked_sub(1)?;
-            s.limit_mmhg[i]
-                .is_finite()
-                .then(|| (c, s.limit_mmhg[i], s.pressure_mmhg[i]))
+            let limit = alarms::limit_mmhg(case.record, c, alarm_s)
+                .map(|l| (l, 0.03 * l))
+                .or_else(|| unsaid_limit(case, c))?;
+            Some((c, limit, s.pressure_mmhg[i] - limit.0))
         })
-        .max_by(|a, b| (a.2 - a.1).total_cmp(&(b.2 - b.1)))
-        .map(|(c, limit, _)| (c, limit))?;
+        .max_by(|a, b| a.2.total_cmp(&b.2))?;
     let knot = window
         .knot_s
         .partition_point(|&k| k < alarm_s)
         .min(window.knot_s.len() - 1);
-    let sd = (0.03 * limit)
+    let sd = limit_sd
         .max(4.0)
         .max(case.tracker.noise[channel].rounding_mmhg);
     let value = limit - case.tracker.offset_mmhg[channel];
@@ -252,6 +256,31 @@ fn alarm_reading(case: &Case, window: &Window) -> Option<(Seen, Observation)> {
             weight: ALARM_WEIGHT,
         },
     ))
+}
+
+/// Natural log of what is known of a cause beyond the pressure.
+fn log_context(clues: &[Clue], cause: Cause, channel: Option<usize>) -> f64 {
+    clues
+        .iter()
+        .filter(|c| c.causes.contains(&cause))
+        .filter(|c| c.channel.is_none() || channel.is_none() || c.channel == channel)
+        .map(|c| c.log_factor)
+        .sum()
+}
+
+/// A channel's limit, mmHg, with its spread, where the record does not give it: above what the pump bore before without
+/// alarming, by half and more (common practice, no source).
+fn unsaid_limit(case: &Case, channel: usize) -> Option<(f64, f64)> {
+    let borne = case
+        .tracker
+        .blocks
+        .iter()
+        .take_while(|b| b.last_s < case.excursion.start_s)
+        .filter(|b| b.channel == channel && b.own_runs)
+        .map(|b| b.pressure_mmhg)
+        .reduce(f64::max)?;
+    let limit = 1.5 * borne.max(0.0) + UNSAID_ABOVE_MMHG;
+    Some((limit, UNSAID_SHARE * limit))
 }
 
 /// Natural log of how likely the pump is to alarm where an explanation has the pressure that it has: sure at the limit,
@@ -356,10 +385,10 @@ fn sudden_fall(case: &Case, stop_s: f64) -> Option<f64> {
 }
 
 fn normalise(
-    record: &Record,
     window: Window,
     mut weighed: Vec<Weighed>,
     unexplained: f64,
+    spread: [f64; 11],
     clues: Vec<Clue>,
 ) -> Judgement {
     let top = weighed
@@ -378,10 +407,10 @@ fn normalise(
     }
     let unexplained = (unexplained - top).exp() / total;
     let mut sites = [0.0; 6];
+    let all: f64 = spread.iter().sum();
     for cause in Cause::ALL {
-        // What no cause explains is spread as it was before the record was looked at.
         sites[cause.site().index()] +=
-            causes[cause as usize] + unexplained * context::prior_share(&record.priors, cause);
+            causes[cause as usize] + unexplained * spread[cause as usize] / all;
     }
     let sum: f64 = sites.iter().sum();
     sites.iter_mut().for_each(|p| *p /= sum);
@@ -485,11 +514,17 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
             vec![Box::new(Steady::limit_too_low(setting))],
         );
     }
-    let mut heights: Vec<Box<dyn Explanation>> = vec![Box::new(HeightChange::new(setting, None))];
+    let together = if 1 < n { TOGETHER_SHARE } else { 1.0 };
+    groups.add(
+        together * share(Cause::HeightChange),
+        vec![Box::new(HeightChange::new(setting, None))],
+    );
     if 1 < n {
-        heights.extend(each(&|c| Box::new(HeightChange::new(setting, Some(c)))));
+        groups.add(
+            (1.0 - together) * share(Cause::HeightChange),
+            each(&|c| Box::new(HeightChange::new(setting, Some(c)))),
+        );
     }
-    groups.add(share(Cause::HeightChange), heights);
     let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
     let mut artefacts: Vec<Box<dyn Explanation>> = vec![Box::new(Drift::new(setting))];
     let period_s = case

@@ -37,6 +37,9 @@ pub struct Drive {
     pub outlet_mmhg: f64,
     /// `(interval, channel, mmHg)`: a channel's pressure is set at the start of an interval, since its line was opened.
     pub resets: Vec<(usize, usize, f64)>,
+    /// `(interval, channel, mmHg)`: by how much a channel's pressure, taken at the height of the join, moves at the start of
+    /// an interval, since its pump was raised (−) or lowered (+) and its store still holds what it held.
+    pub lifts: Vec<(usize, usize, f64)>,
 }
 
 /// A channel on the march: its pressure, and what the stages of the present interval need of it.
@@ -93,6 +96,9 @@ fn march(drive: &Drive, channels: &mut [Channel], out: &mut Vec<f64>) {
         let per_h = f64::from(parts) / (GAMMA * dt_h);
         for &(_, c, mmhg) in drive.resets.iter().filter(|r| r.0 == k) {
             channels[c].mmhg = mmhg;
+        }
+        for &(_, c, mmhg) in drive.lifts.iter().filter(|l| l.0 == k) {
+            channels[c].mmhg += mmhg;
         }
         let store = drive.shared_ml_per_mmhg * per_h;
         let out_through = 1.0 / shared;
@@ -183,6 +189,7 @@ mod tests {
             shared_ml_per_mmhg: 1e-9,
             outlet_mmhg: outlet,
             resets: Vec::new(),
+            lifts: Vec::new(),
         }
     }
 
@@ -238,6 +245,7 @@ mod tests {
             shared_ml_per_mmhg: 0.0004,
             outlet_mmhg: 6.0,
             resets: Vec::new(),
+            lifts: Vec::new(),
         };
         let mut out = Vec::new();
         pressures(&drive, &mut out);

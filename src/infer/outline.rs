@@ -2,6 +2,7 @@
 //!
 //! In: a [`Case`] and its [`Judgement`]. Out: an [`Episode`] without its number and checks.
 
+use super::alarms;
 use super::context::Clue;
 use super::evidence::{Evidence, Finding};
 use super::examine::best_cause;
@@ -16,7 +17,7 @@ const LEAST_TO_SUGGEST: f64 = Confidence::MODERATE_FROM;
 /// The episode that a judgement describes.
 pub fn episode(case: &Case, judgement: &Judgement) -> Episode {
     let (site, p) = judgement.best_site();
-    let told = LEAST_TO_SUGGEST <= p && judgement.unexplained < 0.5;
+    let told = LEAST_TO_SUGGEST <= p;
     let best = judgement.best_of(site);
     let cause = best.map_or_else(|| best_cause(&judgement.causes), |w| w.fitted.cause);
     let onset_s = onset(case, judgement, site);
@@ -504,9 +505,7 @@ fn near_limit(case: &Case, judgement: &Judgement) -> Option<(f64, f64)> {
     let alarm_s = case.alarm_s?;
     let w = judgement.best_of(Site::Settings)?;
     let c = case.excursion.up.iter().position(|&u| u)?;
-    let s = &case.record.channels[c].samples;
-    let i = s.t_s.partition_point(|&t| t <= alarm_s).checked_sub(1)?;
-    let limit = s.limit_mmhg[i];
+    let limit = alarms::limit_mmhg(case.record, c, alarm_s)?;
     let expected = judgement
         .window
         .seen
@@ -515,5 +514,5 @@ fn near_limit(case: &Case, judgement: &Judgement) -> Option<(f64, f64)> {
         .filter(|(seen, _)| seen.channel == c)
         .map(|(_, p)| *p)
         .fold(f64::NEG_INFINITY, f64::max);
-    limit.is_finite().then_some((expected, limit))
+    Some((expected, limit))
 }

@@ -394,10 +394,20 @@ impl Tracker {
         hot.len() >= 2 && 75.0 <= lasted_s || hot.len() >= 4
     }
 
+    fn expected_mmhg(&self, block: &Block) -> f64 {
+        let x = Baseline::regressors(block.channel, &block.flow_ml_h);
+        self.baseline.mean.dot(&x) + self.offset_mmhg[block.channel]
+    }
+
+    /// Pressure above what the baseline as of now expects, for each mL/h, mmHg·h/mL.
+    pub fn excess(&self, block: &Block) -> f64 {
+        (block.pressure_mmhg - self.expected_mmhg(block)) / block.total_ml_h().max(1e-3)
+    }
+
     fn judge(&mut self, i: usize) {
         let block = &self.blocks[i];
         let x = Baseline::regressors(block.channel, &block.flow_ml_h);
-        let expected = self.baseline.mean.dot(&x) + self.offset_mmhg[block.channel];
+        let expected = self.expected_mmhg(block);
         let noise = self.noise[block.channel].block_mmhg;
         let since_h = self.anchored_s.map_or(0.0, |a| (block.t_s - a) / 3600.0);
         let drift = (DRIFT_MMHG_PER_H * since_h).min(5.0) * 0.5;
@@ -564,6 +574,12 @@ impl Tracker {
             }
         }
         bouts
+    }
+
+    /// How long a line that is still hindered by so much, mmHg·h/mL, takes to climb to most of what it stood at, once
+    /// relieved and started again, seconds: one and a half of its time constant.
+    pub fn climb_s(&self, excess: f64) -> f64 {
+        (60.0 + 1.5 * 3600.0 * excess.max(0.0) * self.store_ml_per_mmhg).min(MOST_CALM_S)
     }
 
     /// How long a running line must stay calm to say that it is open, seconds: a blocked one, relieved of its pressure

@@ -5,10 +5,14 @@ use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
 
-/// The same shift at every rate from a moment on: 0.74 mmHg for each cm of water.
+/// A pump raised or lowered from a moment on: 0.74 mmHg for each cm of water, at every rate.
+///
+/// The store above the join holds what it held, so the pressure that the pump shows goes over to its new level only as
+/// the line fills or empties, with the line's own time constant.
 pub struct HeightChange {
     /// The pump that was moved; `None` = all (or the patient).
     channel: Option<usize>,
+    channels: usize,
     start_s: f64,
     time_sd_h: f64,
 }
@@ -18,9 +22,18 @@ impl HeightChange {
     pub fn new(setting: &Setting, channel: Option<usize>) -> Self {
         Self {
             channel,
+            channels: setting.window.channels,
             start_s: setting.start_s,
             time_sd_h: time_sd_h(setting),
         }
+    }
+
+    fn at_s(&self, own: &[f64]) -> f64 {
+        self.start_s + own[0] * 3600.0
+    }
+
+    fn moves(&self, channel: usize) -> bool {
+        self.channel.is_none_or(|c| c == channel)
     }
 }
 
@@ -51,19 +64,28 @@ impl Explanation for HeightChange {
         vec![vec![-0.02, 10.0], vec![-0.02, -10.0]]
     }
 
-    fn shape(&self, _own: &[f64], _course: &mut Course) {}
+    fn breaks(&self, own: &[f64]) -> Vec<f64> {
+        vec![self.at_s(own)]
+    }
+
+    fn shape(&self, own: &[f64], course: &mut Course) {
+        let at_s = self.at_s(own);
+        let first = course.middle_s.partition_point(|&t| t < at_s);
+        for c in (0..self.channels).filter(|&c| self.moves(c)) {
+            course.drive.lifts.push((first, c, -own[1]));
+        }
+    }
 
     fn shift_mmhg(&self, own: &[f64], channel: usize, t_s: f64) -> f64 {
-        let after_s = t_s - (self.start_s + own[0] * 3600.0);
-        if self.channel.is_some_and(|c| c != channel) {
-            return 0.0;
+        if self.moves(channel) && self.at_s(own) < t_s {
+            own[1]
+        } else {
+            0.0
         }
-        // Eased over half a minute, so that the moment can be fitted.
-        own[1] * (0.5 + after_s / 30.0).clamp(0.0, 1.0)
     }
 
     fn onset_s(&self, own: &[f64]) -> Option<f64> {
-        Some(self.start_s + own[0] * 3600.0)
+        Some(self.at_s(own))
     }
 }
 

@@ -232,6 +232,7 @@ fn predict(
             shared_ml_per_mmhg: setting.shared_ml_per_mmhg[0] * scale,
             outlet_mmhg: theta[0],
             resets: Vec::new(),
+            lifts: Vec::new(),
         },
     };
     // Where each knot of the window stands after the cuts.
