@@ -280,18 +280,37 @@ impl<'a> Walk<'a> {
     }
 
     /// An excursion in which the pump alarmed, was relieved, and alarmed again, cut at each relief: a restart after which
-    /// the line ran calmly for long enough.
+    /// the line ran calmly for long enough, or after a deed that helped.
     fn parted(&self, excursion: &Excursion, alarms: &[f64]) -> Vec<Excursion> {
         let mut parts = vec![excursion.clone()];
+        let read_to_s = self.record.end_s();
+        let helped: Vec<f64> = if 2 <= alarms.len() {
+            deeds::deeds(
+                self.record,
+                self.doings,
+                &self.tracker,
+                excursion,
+                read_to_s,
+            )
+            .into_iter()
+            .filter(|d| d.helped == Some(true))
+            .map(|d| d.t_s)
+            .collect()
+        } else {
+            Vec::new()
+        };
         for pair in alarms.windows(2) {
             let (first_s, next_s) = (pair[0], pair[1]);
+            let helped_s = helped.iter().copied().find(|t| first_s < *t && *t < next_s);
+            let from_s = helped_s.map_or(first_s, |t| t - 60.0);
             let restart_s = self
                 .doings
                 .pauses
                 .iter()
                 .map(|p| p.span.end_s)
-                .filter(|t| first_s < *t && *t < next_s)
-                .reduce(f64::min);
+                .filter(|t| from_s < *t && *t < next_s)
+                .reduce(f64::min)
+                .or(helped_s);
             let Some(restart_s) = restart_s else { continue };
             // After a deed that may have cleared the line a short calm is enough.
             let deed =
@@ -299,7 +318,7 @@ impl<'a> Walk<'a> {
                     deeds::may_clear(e.kind) && first_s <= e.t_s && e.t_s <= restart_s + 60.0
                 });
             let share = if deed { 0.4 } else { 1.0 };
-            if !self.calm_between(excursion, restart_s, next_s, share) {
+            if helped_s.is_none() && !self.calm_between(excursion, restart_s, next_s, share) {
                 continue;
             }
             if let Some(last) = parts.last_mut() {

@@ -32,6 +32,8 @@ const LOW_SHARE: f64 = 0.25;
 const CALM_S: f64 = 240.0;
 /// A baseline with an obstruction that stays is learnt from so long before, seconds.
 const RESTED_S: f64 = 3600.0;
+/// A fall that lasts so long before the same channel climbs is no part of that climb, seconds.
+const TURNED_S: f64 = 900.0;
 /// See [`Tracker::calm_enough_s`].
 const MOST_CALM_S: f64 = 1800.0;
 /// The record's first stretch, which is taken for the baseline whatever it is, seconds, and in blocks.
@@ -494,6 +496,7 @@ impl Tracker {
             mark(&mut excursion, &self.blocks[j]);
         }
         let mut back: Vec<usize> = Vec::new();
+        let mut risen: Vec<usize> = Vec::new(); // blocks that climbed out of a fall
         let mut calm_since: Option<f64> = None;
         let mut calm_running: Vec<f64> = Vec::new(); // moments of calm blocks while the line ran
         while self.next < self.blocks.len() {
@@ -512,6 +515,20 @@ impl Tracker {
             }
             back.clear();
             let block = &self.blocks[i];
+            // What fell by itself and then climbs far above is two things: a supply that ran dry, and then a block.
+            let c = block.channel;
+            let turned = excursion.down[c] && excursion.up.iter().all(|&u| !u);
+            if turned && stands_out(block) == 1 && excursion.start_s + TURNED_S < block.t_s {
+                risen.push(i);
+                if self.enough(&risen) {
+                    let turned_s = self.blocks[risen[0]].t_s;
+                    excursion.end_s = Some(turned_s);
+                    excursion.bouts = self.bouts(&excursion, first);
+                    self.rewind_to(turned_s);
+                    return excursion;
+                }
+                continue;
+            }
             if stands_out(block) != 0 {
                 mark(&mut excursion, block);
                 calm_since = None;
