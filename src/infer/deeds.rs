@@ -66,16 +66,11 @@ pub fn deeds(
         .collect();
     let mut found: Vec<Deed> = done
         .iter()
-        .map(|&(kind, t_s)| {
-            // What the next deed did is not this one's.
-            let next_s = done.iter().map(|d| d.1).find(|n| t_s + TOGETHER_S < *n);
-            let until_s = next_s.unwrap_or(f64::INFINITY).min(read_to_s);
-            Deed {
-                kind,
-                t_s,
-                helped: helped(record, tracker, excursion, t_s, until_s),
-                together: 1,
-            }
+        .map(|&(kind, t_s)| Deed {
+            kind,
+            t_s,
+            helped: helped(record, tracker, excursion, t_s, &done, read_to_s),
+            together: 1,
         })
         .collect();
     // One that plainly did nothing shares no credit.
@@ -115,7 +110,8 @@ fn helped(
     tracker: &Tracker,
     excursion: &Excursion,
     at_s: f64,
-    until_s: f64,
+    done: &[(EventKind, f64)],
+    read_to_s: f64,
 ) -> Option<bool> {
     let counts = |b: &&Block| excursion.up.get(b.channel) == Some(&true) && b.own_runs;
     let excess = |b: &Block| tracker.excess(b);
@@ -134,9 +130,14 @@ fn helped(
     before.sort_by(f64::total_cmp);
     let high = *before.get(before.len() * 4 / 5)?;
     let shown_s = restart.t_s + tracker.climb_s(high);
-    let alarmed = record.events.iter().any(|e| {
-        e.kind == EventKind::OcclusionAlarm && at_s + 1.0 < e.t_s && e.t_s <= shown_s.min(until_s)
-    });
+    // What the next deed did is not this one's, and an alarm that called for it says that this one did not help.
+    let next_s = done.iter().map(|d| d.1).find(|t| restart.t_s < *t);
+    let until_s = next_s.unwrap_or(f64::INFINITY).min(read_to_s);
+    let watched_s = next_s.unwrap_or(shown_s).min(read_to_s);
+    let alarmed = record
+        .events
+        .iter()
+        .any(|e| e.kind == EventKind::OcclusionAlarm && at_s + 1.0 < e.t_s && e.t_s <= watched_s);
     if alarmed {
         return Some(false);
     }

@@ -18,6 +18,8 @@ const NARROWED: f64 = 0.7;
 /// Factor on the spread of what a fit gives: real lines do not quite follow the equations, and the normal approximation
 /// is narrow (chosen on the tuning set).
 pub const WIDER: f64 = 1.5;
+/// The same for compliances, which fall with pressure in real lines (chosen on the tuning set).
+const COMPLIANCE_WIDER: f64 = 2.5;
 /// Resistances above this are told as this: nothing flows, mmHg·h/mL.
 const SHUT: f64 = 1000.0;
 
@@ -99,7 +101,9 @@ fn compliance(f: &Fitted, prior: &PartsPrior, c: usize) -> Option<Estimate> {
         (Cause::TubingBlocked, Some(only)) => f64::from(u8::from(only == c)),
         _ => prior.own_ml_per_mmhg[c].0 / sum,
     };
-    let sd = ((WIDER * f.fit.sd(2)).hypot(0.12).powi(2) + before * before * (1.0 - share)).sqrt();
+    let sd = ((COMPLIANCE_WIDER * f.fit.sd(2)).hypot(0.15).powi(2)
+        + before * before * (1.0 - share))
+        .sqrt();
     if NARROWED * before < sd {
         return None;
     }

@@ -288,6 +288,9 @@ mod tests {
             for &(_, c, mmhg) in drive.resets.iter().filter(|r| r.0 == k) {
                 x[c] = mmhg;
             }
+            for &(_, c, mmhg) in drive.lifts.iter().filter(|l| l.0 == k) {
+                x[c] += mmhg;
+            }
             let ratio = dt_h / (drive.shared_mmhg_h_per_ml[k] * total);
             let parts = if (0.3..30.0).contains(&ratio) { 3 } else { 1 };
             let h = GAMMA * dt_h / f64::from(parts);
@@ -325,6 +328,7 @@ mod tests {
             shared_ml_per_mmhg: 3e-4,
             outlet_mmhg: 6.0,
             resets: vec![(11, channels - 1, 25.0)],
+            lifts: vec![(25, 0, -15.0)],
         };
         let mut fast = Vec::new();
         pressures(&drive, &mut fast);

@@ -24,12 +24,15 @@ pub use supply::SupplyStop;
 pub use tubing::TubingBlock;
 pub use uneven::Uneven;
 
-use super::figures;
 use super::fit::{self, Fit, Prior};
 use super::network::{self, Drive};
 use super::review::Cause;
 use super::tracker::{Baseline, PartsPrior};
 use super::window::Window;
+
+/// Factor on the spread of what a fit gives, for onsets: parts that stiffen as they are stretched and growth in fits and
+/// starts bend the first stretch of a climb more than the model does (chosen on the tuning set).
+const ONSET_WIDER: f64 = 3.5;
 
 /// What every explanation may look at.
 pub struct Setting<'a> {
@@ -306,9 +309,7 @@ fn onset_draws(explanation: &dyn Explanation, fitted: &Fit, common: usize) -> Ve
     let d = theta.len();
     let mut draws: Vec<f64> = (1..=99u32)
         .filter_map(|i| {
-            let z: Vec<f64> = (0..d)
-                .map(|j| figures::WIDER * normal_point(i, j))
-                .collect();
+            let z: Vec<f64> = (0..d).map(|j| ONSET_WIDER * normal_point(i, j)).collect();
             let own: Vec<f64> = (common..d)
                 .map(|r| theta[r] + (0..=r).map(|c| l[(r, c)] * z[c]).sum::<f64>())
                 .collect();
