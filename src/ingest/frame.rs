@@ -130,6 +130,10 @@ impl Unread {
                 reader.finish()?
             }
         };
+        // A damaged file may give columns of unlike lengths, which the library does not look at.
+        if table.columns().iter().any(|c| c.len() != table.height()) {
+            polars_bail!(ComputeError: "its parts contradict each other");
+        }
         if table.columns().iter().any(|c| 1 < c.n_chunks()) {
             table.rechunk_mut();
         }
