@@ -3,7 +3,7 @@
 //! In: the record, the walked tracker and the first episode's best explanation. Out: [`ChannelReview`]s.
 
 use super::blocks::Block;
-use super::causes::{Fitted, Setting, Steady, fit_explanation};
+use super::causes::{Fitted, Setting, Steady, fit_explanation, zero_mmhg};
 use super::regimes::Doings;
 use super::review::{Cause, ChannelReview, TrackPoint};
 use super::tracker::{PartsPrior, Tracker};
@@ -44,7 +44,7 @@ pub fn channels(
                 id: record.channels[c].id.clone(),
                 compliance_ul_per_mmhg: fitted.and_then(|f| compliance(f, prior, c)),
                 resistance_mmhg_h_per_ml: fitted.and_then(|f| below(f, own, own_sd)),
-                outlet_pressure_mmhg: fitted.and_then(|f| outlet(f, c)),
+                outlet_pressure_mmhg: fitted.and_then(|f| outlet(f, record.channels.len(), c)),
                 track: track(tracker, prior, c),
             }
         })
@@ -75,10 +75,14 @@ fn whole_record(
     fit_explanation(&Steady::limit_too_low(&setting), &setting)
 }
 
-fn outlet(f: &Fitted, c: usize) -> Option<Estimate> {
-    let zero = if c == 0 { 0.0 } else { f.fit.theta[2 + c] };
-    let sd = (WIDER * f.fit.sd(0)).hypot(1.5);
-    let value = f.fit.theta[0] + zero;
+fn outlet(f: &Fitted, n: usize, c: usize) -> Option<Estimate> {
+    let value = f.fit.theta[0] + zero_mmhg(&f.fit.theta, n, c);
+    let of_fit = if n == 1 {
+        f.fit.sd(0)
+    } else {
+        f.fit.sd_of_sum(0, 3 + c)
+    };
+    let sd = (WIDER * of_fit).hypot(1.5);
     Estimate::new(value, value - 1.96 * sd, value + 1.96 * sd)
 }
 

@@ -51,6 +51,12 @@ impl Fit {
     pub fn sd(&self, i: usize) -> f64 {
         self.covariance[(i, i)].max(0.0).sqrt()
     }
+
+    /// Standard deviation of the sum of two parameters.
+    pub fn sd_of_sum(&self, i: usize, j: usize) -> f64 {
+        let c = &self.covariance;
+        (c[(i, i)] + c[(j, j)] + 2.0 * c[(i, j)]).max(0.0).sqrt()
+    }
 }
 
 /// Log density of a standardised residual under Student's t with [`NU`] degrees of freedom, less `ln sd`.

@@ -272,8 +272,7 @@ proptest! {
     fn other_names_of_channels_change_names_alone(files in files()) {
         let first = run::review(&plain(&files.trace()));
         // The order of the names is turned round, and with it the order in which the fit takes the channels: lipid, pn become
-        // b, a. Moments stay within four sample periods. Probabilities move by
-        // more than they should (0.3 seen): the first channel's outlet is the one that the others' are compared with.
+        // b, a: no channel is set apart, so what is left is the search's rounding.
         let new = |name: &str| if name == "pn" { "a" } else { "b" };
         let mut renamed = files;
         for row in &mut renamed.rows {
@@ -288,7 +287,7 @@ proptest! {
             prop_assert_eq!(x.suggested, y.suggested);
         }
         second.channels.reverse();
-        same(&first, &second, Within { s: 120.0, p: 0.35, share: 0.02 }, 0.0, (0.0, 0.3));
+        same(&first, &second, Within { s: 60.0, p: 0.02, share: 0.02 }, 0.0, (0.0, 0.3));
     }
 
     #[test]

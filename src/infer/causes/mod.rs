@@ -130,14 +130,23 @@ pub struct Fitted {
 
 /// Number of parameters common to all explanations of `n` channels.
 pub fn common_count(n: usize) -> usize {
-    3 + (n - 1)
+    if n == 1 { 3 } else { 3 + n }
 }
 
+/// By how much a channel's pressure at zero flow lies above the mean one, mmHg, among common parameters of `n` channels.
+pub fn zero_mmhg(theta: &[f64], n: usize, channel: usize) -> f64 {
+    if n == 1 { 0.0 } else { theta[3 + channel] }
+}
+
+/// Priors of the outlet pressure (the mean over the channels), the log of the shared resistance, the log of the compliances'
+/// scale, and with several channels each one's own zero: no channel is set apart, whatever it is called.
 fn common_priors(setting: &Setting) -> Vec<Prior> {
     let b = setting.baseline;
     let n = setting.window.channels;
+    let mean = |of: &dyn Fn(usize) -> f64| (0..n).map(of).sum::<f64>() / n as f64;
+    let outlet = mean(&|c| b.outlet_mmhg(c));
+    let sd_outlet = (1.5 * mean(&|c| b.outlet_sd(c))).clamp(2.5, 16.0);
     let shared = b.shared();
-    let sd_outlet = (1.5 * b.outlet_sd(0)).clamp(2.5, 16.0);
     let sd_shared = (1.5 * b.shared_sd() / shared).clamp(0.08, 1.5);
     let sd_shared = if setting.after_relief { 1.2 } else { sd_shared };
     let log_scale = setting
@@ -148,7 +157,7 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
         .fold(0.0, f64::max);
     let mut priors = vec![
         Prior {
-            mean: b.outlet_mmhg(0),
+            mean: outlet,
             sd: sd_outlet,
         },
         Prior {
@@ -160,10 +169,13 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
             sd: log_scale,
         },
     ];
-    priors.extend((1..n).map(|c| Prior {
-        mean: b.outlet_mmhg(c) - b.outlet_mmhg(0),
-        sd: (1.5 * b.outlet_sd(c)).clamp(1.5, 6.0),
-    }));
+    if 1 < n {
+        priors.extend((0..n).map(|c| Prior {
+            mean: b.outlet_mmhg(c) - outlet,
+            // Two of them make the difference between two channels.
+            sd: (1.5 * b.outlet_sd(c)).clamp(1.5, 6.0) * std::f64::consts::FRAC_1_SQRT_2,
+        }));
+    }
     priors
 }
 
@@ -276,20 +288,13 @@ fn predict(
     course.drive.resets = window
         .restarts
         .iter()
-        .map(|&(knot, c, mmhg)| {
-            let zero = if c == 0 { 0.0 } else { theta[2 + c] };
-            (place[knot], c, mmhg - zero)
-        })
+        .map(|&(knot, c, mmhg)| (place[knot], c, mmhg - zero_mmhg(theta, n, c)))
         .collect();
     explanation.shape(own, &mut course);
     network::pressures(&course.drive, room);
     out.clear();
     for seen in &window.seen {
-        let zero = if seen.channel == 0 {
-            0.0
-        } else {
-            theta[2 + seen.channel]
-        };
+        let zero = zero_mmhg(theta, n, seen.channel);
         let shift = explanation.shift_mmhg(own, seen.channel, window.knot_s[seen.knot]);
         out.push(room[place[seen.knot] * n + seen.channel] + zero + shift);
     }
