@@ -272,7 +272,8 @@ proptest! {
     fn other_names_of_channels_change_names_alone(files in files()) {
         let first = run::review(&plain(&files.trace()));
         // The order of the names is turned round, and with it the order in which the fit takes the channels: lipid, pn become
-        // b, a: no channel is set apart, so what is left is the search's rounding.
+        // b, a. No channel is set apart: what is left is where the search ends, and that
+        // the draws of the onset go by the parameters' order (moments within four sample periods).
         let new = |name: &str| if name == "pn" { "a" } else { "b" };
         let mut renamed = files;
         for row in &mut renamed.rows {
@@ -287,7 +288,7 @@ proptest! {
             prop_assert_eq!(x.suggested, y.suggested);
         }
         second.channels.reverse();
-        same(&first, &second, Within { s: 60.0, p: 0.02, share: 0.02 }, 0.0, (0.0, 0.3));
+        same(&first, &second, Within { s: 120.0, p: 0.05, share: 0.02 }, 0.0, (0.0, 0.3));
     }
 
     #[test]
