@@ -19,6 +19,18 @@ fn the_summary_of_each_scene_is_as_pinned() {
 }
 
 #[test]
+fn an_alarm_before_the_onset_is_not_called_later() {
+    let mut scene = scenes::filter_loading();
+    let episode = &mut scene.review.episodes[0];
+    let onset_s = episode.onset_s.value;
+    episode.alarm_s = Some(onset_s - 1200.0);
+    let when = words::verdict(&scene.record.clock, episode).when;
+    assert!(when.contains("; an occlusion alarm had come at"), "{when}");
+    assert!(when.contains("20 min before."), "{when}");
+    assert!(!when.contains("later"), "{when}");
+}
+
+#[test]
 fn no_line_is_wider_than_the_terminal() {
     for scene in scenes::all() {
         for width in [40, 80, 132] {

@@ -105,11 +105,14 @@ pub fn verdict(clock: &Clock, e: &Episode) -> Verdict {
         );
     }
     if let Some(alarm_s) = e.alarm_s {
-        when += &format!(
-            ", and led to an occlusion alarm at {}, {} later",
-            moment_near(clock, alarm_s, onset.value),
-            duration(alarm_s - onset.value)
-        );
+        let at = moment_near(clock, alarm_s, onset.value);
+        let apart = duration((alarm_s - onset.value).abs());
+        // A limit near the working pressure is reached before the resistance stands at 1.5 times its baseline.
+        when += &if onset.value <= alarm_s {
+            format!(", and led to an occlusion alarm at {at}, {apart} later")
+        } else {
+            format!("; an occlusion alarm had come at {at}, {apart} before")
+        };
     }
     when += ". ";
     when += &match e.end_s {
