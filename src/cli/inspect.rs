@@ -41,12 +41,7 @@ pub fn run(args: &Args) -> Result<()> {
         return privacy(args);
     }
     let settings = args.reading.form.settings()?;
-    let records = open::exports(
-        &args.trace,
-        &args.events,
-        args.reading.line.as_deref(),
-        &settings,
-    )?;
+    let records = args.reading.exports(&args.trace, &args.events, &settings)?;
     out::print(&if args.json {
         report::inspection_json(&records)
     } else {

@@ -47,6 +47,18 @@ pub struct Reading {
     pub form: Form,
 }
 
+impl Reading {
+    /// Opens and reads traces and events with the line that was named, see [`exports`].
+    pub fn exports(
+        &self,
+        traces: &[PathBuf],
+        events: &[PathBuf],
+        settings: &Settings,
+    ) -> Result<Vec<Record>> {
+        exports(traces, events, self.line.as_deref(), settings)
+    }
+}
+
 /// Opens a file for reading.
 ///
 /// # Errors
@@ -87,7 +99,7 @@ pub fn records(
 }
 
 /// Opens and reads traces with their companions: one record per infusion, see [`ingest::read_exports`].
-pub fn exports(
+fn exports(
     traces: &[PathBuf],
     events: &[PathBuf],
     line: Option<&Path>,

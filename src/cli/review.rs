@@ -74,12 +74,7 @@ pub fn run(args: &Args) -> Result<()> {
     let browser = args.pdf.as_ref().map(|_| pdf::browser()).transpose()?;
     let busy = busy();
     busy.set_message("reading");
-    let records = open::exports(
-        &args.trace,
-        &args.events,
-        args.reading.line.as_deref(),
-        &settings,
-    )?;
+    let records = args.reading.exports(&args.trace, &args.events, &settings)?;
     let mut record = choose(records, args.infusion.as_deref(), &args.trace)?;
     record.priors = priors;
     busy.set_message("reviewing");

@@ -2,8 +2,8 @@
 //!
 //! In: the record and what the pumps did. Out: [`Block`]s and [`Noise`] of each channel.
 
+use super::baseline::PartsPrior;
 use super::regimes::{Doings, RateStep};
-use super::tracker::PartsPrior;
 use crate::record::Record;
 use crate::signal::rounding_step;
 use crate::stats::robust;

@@ -6,9 +6,10 @@
 use super::alarms;
 use super::deeds::{self, Deed};
 use super::evidence::Finding;
+use super::excursion::Excursion;
 use super::regimes::Doings;
 use super::review::{Cause, Site};
-use super::tracker::{Excursion, Tracker};
+use super::tracker::Tracker;
 use crate::record::{Event, EventKind, Fluid, Priors, Record};
 
 /// How often a cause is behind an episode before the record is looked at; sums to 1. The table and its source stand in

@@ -4,8 +4,9 @@
 //! any shape of the pressure: what a new filter cures lay in the filter, and what it leaves lies elsewhere.
 
 use super::blocks::Block;
+use super::excursion::Excursion;
 use super::regimes::Doings;
-use super::tracker::{Excursion, Tracker};
+use super::tracker::Tracker;
 use crate::record::{EventKind, Record};
 use crate::stats::robust;
 

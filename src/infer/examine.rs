@@ -4,10 +4,12 @@
 //! (a pump that was raised, a zero that drifts) is taken into the baseline before the walk goes on.
 
 use super::alarms;
+use super::baseline::PartsPrior;
 use super::blocks;
 use super::causes::Fitted;
 use super::checks;
 use super::deeds;
+use super::excursion::{Excursion, united, within};
 use super::figures;
 use super::judge::{self, Case, Judgement};
 use super::outline;
@@ -15,7 +17,7 @@ use super::parts;
 use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
 use super::second;
-use super::tracker::{Excursion, PartsPrior, Tracker};
+use super::tracker::Tracker;
 use crate::record::Record;
 
 /// An excursion without alarm is an episode when something more likely than not hinders the flow.
@@ -537,33 +539,6 @@ impl<'a> Walk<'a> {
         self.episodes.truncate(first);
         self.episodes.push(episode);
     }
-}
-
-/// The bouts that lie between two moments, cut to them; one over all where none does.
-fn within(bouts: &[(f64, f64)], from_s: f64, to_s: f64) -> Vec<(f64, f64)> {
-    let mut inside: Vec<(f64, f64)> = bouts
-        .iter()
-        .filter(|b| b.0 < to_s && from_s < b.1)
-        .map(|b| (b.0.max(from_s), b.1.min(to_s)))
-        .collect();
-    if inside.is_empty() {
-        inside.push((from_s, to_s.max(from_s)));
-    }
-    inside
-}
-
-/// Several excursions as one with several bouts.
-fn united(cluster: &[Excursion]) -> Excursion {
-    let mut all = cluster[0].clone();
-    for next in &cluster[1..] {
-        all.end_s = next.end_s;
-        all.bouts.extend(next.bouts.iter().copied());
-        for c in 0..all.up.len() {
-            all.up[c] |= next.up[c];
-            all.down[c] |= next.down[c];
-        }
-    }
-    all
 }
 
 /// From when the record, read only up to then, already showed that something hinders the flow: the moment at which

@@ -2,11 +2,12 @@
 //!
 //! In: the record, the walked tracker and the first episode's best explanation. Out: [`ChannelReview`]s.
 
+use super::baseline::PartsPrior;
 use super::blocks::Block;
-use super::causes::{Fitted, Setting, Steady, fit_explanation, zero_mmhg};
+use super::causes::{Fitted, Setting, Steady, fit_explanation, outlet_mmhg};
 use super::regimes::Doings;
 use super::review::{Cause, ChannelReview, TrackPoint};
-use super::tracker::{PartsPrior, Tracker};
+use super::tracker::Tracker;
 use super::window;
 use crate::record::Record;
 use crate::units::Estimate;
@@ -76,12 +77,7 @@ fn whole_record(
 }
 
 fn outlet(f: &Fitted, n: usize, c: usize) -> Option<Estimate> {
-    let value = f.fit.theta[0] + zero_mmhg(&f.fit.theta, n, c);
-    let of_fit = if n == 1 {
-        f.fit.sd(0)
-    } else {
-        f.fit.sd_of_sum(0, 3 + c)
-    };
+    let (value, of_fit) = outlet_mmhg(&f.fit, n, c);
     let sd = (WIDER * of_fit).hypot(1.5);
     Estimate::new(value, value - 1.96 * sd, value + 1.96 * sd)
 }

@@ -5,6 +5,7 @@
 //! what is known beyond the pressure.
 
 use super::alarms;
+use super::baseline::PartsPrior;
 use super::blocks::Block;
 use super::causes::{
     Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
@@ -12,11 +13,12 @@ use super::causes::{
 };
 use super::context::{self, Clue};
 use super::deeds;
+use super::excursion::Excursion;
 use super::fit::{self, Observation};
 use super::parts::{self, FilterPlace};
 use super::regimes::Doings;
 use super::review::{Cause, PauseCause, Site};
-use super::tracker::{Excursion, PartsPrior, Tracker};
+use super::tracker::Tracker;
 use super::window::{self, Seen, Window};
 use crate::record::{EventKind, Record};
 use crate::time::Span;

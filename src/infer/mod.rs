@@ -3,7 +3,7 @@
 //! In: a cleaned [`crate::record::Record`]. Out: a [`Review`]. Nothing here reads a file or a clock or words a sentence.
 //!
 //! The way through the room: `regimes` (what the pumps did) → `parts` (what is known of the line) → `blocks`
-//! (the record boiled down) → `tracker` (where the pressure leaves its baseline), `second` (where a second cause came on top),
+//! (the record boiled down) → `tracker` (where the pressure leaves its `baseline`: an `excursion`), `second` (where a second cause came on top),
 //! `alarms` → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
 //! (each cause as a forward model) → `context`, `deeds` (what is known beyond the
 //! pressure) → `judge` (probabilities) →
@@ -11,6 +11,7 @@
 //! line should do, worked out from its file alone.
 
 mod alarms;
+mod baseline;
 mod blocks;
 mod causes;
 mod checks;
@@ -19,6 +20,7 @@ mod context;
 mod deeds;
 mod evidence;
 mod examine;
+mod excursion;
 pub mod expect;
 mod figures;
 mod fit;

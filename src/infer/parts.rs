@@ -3,8 +3,8 @@
 //! In: the record's line. Out: [`PartsPrior`] and the [`Assumption`]s behind it. Every range that no published
 //! source supports is marked as common practice.
 
+use super::baseline::PartsPrior;
 use super::review::Assumption;
-use super::tracker::PartsPrior;
 use crate::hydraulics::Tube;
 use crate::hydraulics::water_viscosity_mpa_s;
 use crate::record::{AccessKind, FilterPosition, Fluid, Line, Record};

@@ -5,7 +5,8 @@
 //! excursion better than one is weighed by whoever asks.
 
 use super::blocks::Block;
-use super::tracker::{Excursion, Tracker};
+use super::excursion::Excursion;
+use super::tracker::Tracker;
 use crate::stats::robust;
 
 /// Blocks on which the level before a jump rests, and as many again before them for its slope.

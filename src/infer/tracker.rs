@@ -9,7 +9,9 @@
 //! compliance makes the pressure lag. It does not adapt quickly on purpose: one that did would swallow the
 //! very rise it is there to find.
 
+use super::baseline::{Baseline, PartsPrior};
 use super::blocks::{BLOCK_S, Block, Noise, blocks_of, noise_of};
+use super::excursion::{Excursion, mark, stands_out};
 use super::regimes::Doings;
 use crate::record::Record;
 use nalgebra::{DMatrix, DVector};
@@ -20,8 +22,6 @@ const DRIFT_MMHG_PER_H: f64 = 5.0 / 24.0;
 const LEAST_DEVIATION_MMHG: f64 = 3.0;
 /// A resistance that stands at 1.35 times its baseline is looked at; an onset is at 1.5 times.
 const LEAST_SHARE: f64 = 0.35;
-/// By how much pumps' heights and zeros differ, mmHg (common practice, no source: a hand's breadth or two).
-const OUTLET_APART_MMHG: f64 = 8.0;
 /// How many spreads a deviation must stand out by.
 const SPREADS: f64 = 3.5;
 /// A bout is on from this share of the excursion's greatest deviation, and over below [`LOW_SHARE`] of it.
@@ -45,160 +45,6 @@ const FIRST_OF_SLOW_S: f64 = 3600.0;
 const ANCHOR_H: f64 = 3.0;
 /// Time over which what was learnt fades, hours.
 const MEMORY_H: f64 = 36.0;
-
-/// What the unhindered line is taken to be: mean and covariance of `[P_1 … P_n, R_s, R_1 … R_n]`, with `P_i` the
-/// pressure that pump i shows at zero flow: pumps hang at different heights, and no two zeros agree.
-#[derive(Debug, Clone)]
-pub struct Baseline {
-    /// Means: mmHg, then mmHg·h/mL.
-    pub mean: DVector<f64>,
-    /// Covariance of the same.
-    pub covariance: DMatrix<f64>,
-    /// No resistance is taken to be less, mmHg·h/mL: the shared one, a channel's own.
-    least: (f64, f64),
-}
-
-impl Baseline {
-    fn channels(&self) -> usize {
-        (self.mean.len() - 1) / 2
-    }
-
-    /// Pressure that a pump shows at zero flow, mmHg.
-    pub fn outlet_mmhg(&self, channel: usize) -> f64 {
-        self.mean[channel]
-    }
-
-    /// Standard deviation of [`Self::outlet_mmhg`].
-    pub fn outlet_sd(&self, channel: usize) -> f64 {
-        self.sd(channel)
-    }
-
-    /// Resistance below the join, mmHg·h/mL, kept above zero.
-    pub fn shared(&self) -> f64 {
-        self.mean[self.channels()].max(self.least.0)
-    }
-
-    /// Standard deviation of [`Self::shared`].
-    pub fn shared_sd(&self) -> f64 {
-        self.sd(self.channels())
-    }
-
-    /// Resistance of a channel's own tubing, mmHg·h/mL, kept above zero.
-    pub fn own(&self, channel: usize) -> f64 {
-        self.mean[self.channels() + 1 + channel].max(self.least.1)
-    }
-
-    /// Standard deviation of [`Self::own`].
-    pub fn own_sd(&self, channel: usize) -> f64 {
-        self.sd(self.channels() + 1 + channel)
-    }
-
-    fn sd(&self, i: usize) -> f64 {
-        self.covariance[(i, i)].max(0.0).sqrt()
-    }
-
-    /// Makes all outlet pressures less certain, together.
-    fn loosen_outlets(&mut self, variance: f64) {
-        let n = self.channels();
-        self.covariance
-            .view_mut((0, 0), (n, n))
-            .add_scalar_mut(variance);
-    }
-
-    fn regressors(channel: usize, flow_ml_h: &[f64]) -> DVector<f64> {
-        let n = flow_ml_h.len();
-        let mut x = DVector::zeros(2 * n + 1);
-        x[channel] = 1.0;
-        x[n] = flow_ml_h.iter().sum();
-        x[n + 1 + channel] = flow_ml_h[channel];
-        x
-    }
-
-    /// Before the record: outlets share the vein's pressure and the patient's height, and differ by their own.
-    fn before(prior: &PartsPrior) -> Self {
-        let n = prior.own.len();
-        let mut mean = DVector::zeros(2 * n + 1);
-        let mut covariance = DMatrix::zeros(2 * n + 1, 2 * n + 1);
-        covariance
-            .view_mut((0, 0), (n, n))
-            .fill(prior.outlet_mmhg.1.powi(2));
-        for c in 0..n {
-            mean[c] = prior.outlet_mmhg.0;
-            covariance[(c, c)] += OUTLET_APART_MMHG * OUTLET_APART_MMHG;
-        }
-        let parts = std::iter::once(prior.shared).chain(prior.own.iter().copied());
-        for (i, (m, sd)) in parts.enumerate() {
-            mean[n + i] = m;
-            // Wider than believed: what the record shows overrules what was written down.
-            covariance[(n + i, n + i)] = 2.0 * sd * sd;
-        }
-        // A share of what the parts should have, where that is less than any infusion line has.
-        let own = prior.own.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
-        let least = ((0.1 * prior.shared.0).min(0.02), (0.25 * own).min(0.005));
-        Self {
-            mean,
-            covariance,
-            least,
-        }
-    }
-}
-
-/// What is known of a line's parts before its pressure is looked at.
-#[derive(Debug, Clone)]
-pub struct PartsPrior {
-    /// Resistance below the join, mmHg·h/mL: mean and standard deviation.
-    pub shared: (f64, f64),
-    /// Resistance of each channel's own tubing: mean and standard deviation.
-    pub own: Vec<(f64, f64)>,
-    /// Pressure at zero flow, mmHg: mean and standard deviation.
-    pub outlet_mmhg: (f64, f64),
-    /// Compliance of each channel, mL/mmHg, with the standard deviation of its logarithm.
-    pub own_ml_per_mmhg: Vec<(f64, f64)>,
-    /// Compliance of the filter's housing, mL/mmHg.
-    pub filter_ml_per_mmhg: f64,
-    /// Compliance of the tail, mL/mmHg.
-    pub tail_ml_per_mmhg: f64,
-}
-
-/// A stretch in which the pressure was not what the baseline expects.
-#[derive(Debug, Clone)]
-pub struct Excursion {
-    /// First block that stood out, seconds from the record's start.
-    pub start_s: f64,
-    /// When enough blocks stood out to say so.
-    pub seen_s: f64,
-    /// First moment back at the baseline; `None` where the record ends first.
-    pub end_s: Option<f64>,
-    /// The stretches within in which a channel stood out while it ran, for "came and went".
-    pub bouts: Vec<(f64, f64)>,
-    /// Channels that stood out above (+) or below (−).
-    pub up: Vec<bool>,
-    /// Channels that stood out below.
-    pub down: Vec<bool>,
-}
-
-impl Excursion {
-    /// The excursion as the record read only up to a moment shows it.
-    pub fn up_to(&self, t_s: f64, blocks: &[Block]) -> Self {
-        let mut cut = Self {
-            end_s: None,
-            bouts: self
-                .bouts
-                .iter()
-                .filter(|b| b.0 <= t_s)
-                .map(|b| (b.0, b.1.min(t_s)))
-                .collect(),
-            up: vec![false; self.up.len()],
-            down: vec![false; self.down.len()],
-            ..*self
-        };
-        let from = blocks.partition_point(|b| b.t_s < self.start_s);
-        for block in blocks[from..].iter().take_while(|b| b.last_s <= t_s) {
-            mark(&mut cut, block);
-        }
-        cut
-    }
-}
 
 /// The tracker's state between calls.
 #[derive(Debug, Clone)]
@@ -350,8 +196,7 @@ impl Tracker {
         let Some(resting) = self.resting.as_ref().filter(|_| stands_out(block) < 0) else {
             return false;
         };
-        let x = Baseline::regressors(block.channel, &block.flow_ml_h);
-        let expected = resting.mean.dot(&x) + self.offset_mmhg[block.channel];
+        let expected = resting.expected_mmhg(block) + self.offset_mmhg[block.channel];
         (block.pressure_mmhg - expected).abs() < block.bar_mmhg
     }
 
@@ -397,8 +242,7 @@ impl Tracker {
     }
 
     fn expected_mmhg(&self, block: &Block) -> f64 {
-        let x = Baseline::regressors(block.channel, &block.flow_ml_h);
-        self.baseline.mean.dot(&x) + self.offset_mmhg[block.channel]
+        self.baseline.expected_mmhg(block) + self.offset_mmhg[block.channel]
     }
 
     /// Pressure above what the baseline as of now expects, for each mL/h, mmHg·h/mL.
@@ -453,7 +297,7 @@ impl Tracker {
         self.last_learnt_s = self.last_learnt_s.max(block.t_s);
         self.fade(faded);
         let block = &self.blocks[i];
-        let expected = self.baseline.mean.dot(&x) + self.offset_mmhg[block.channel];
+        let expected = self.expected_mmhg(block);
         let gain_side = &self.baseline.covariance * &x;
         let gain = &gain_side / (x.dot(&gain_side) + variance);
         self.baseline.mean += &gain * (block.pressure_mmhg - expected);
@@ -605,24 +449,5 @@ impl Tracker {
         let flow = block.total_ml_h();
         let climb_s = 3600.0 * block.bar_mmhg * self.store_ml_per_mmhg / flow.max(0.05);
         (60.0 + 2.5 * climb_s).clamp(CALM_S, MOST_CALM_S)
-    }
-}
-
-/// +1 above, −1 below, 0 not at all. Below counts only where the channel runs: it is the sign of a dry supply.
-pub fn stands_out(block: &Block) -> i8 {
-    if block.bar_mmhg < block.deviation_mmhg {
-        1
-    } else if block.own_runs && block.settled && block.deviation_mmhg < -block.bar_mmhg {
-        -1
-    } else {
-        0
-    }
-}
-
-fn mark(excursion: &mut Excursion, block: &Block) {
-    match stands_out(block) {
-        1 => excursion.up[block.channel] = true,
-        -1 => excursion.down[block.channel] = true,
-        _ => {}
     }
 }

@@ -98,19 +98,10 @@ pub fn groups(cohort: &Cohort, columns: &[usize]) -> Vec<Grouped> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::study::made::infusion;
+    use crate::study::made::labelled;
 
     fn cohort(rows: &[(&str, &str)]) -> Cohort {
-        let members = rows.iter().enumerate().map(|(i, (unit, pore))| {
-            let mut member = infusion(&i.to_string(), 1.0);
-            member.labels = vec![unit.to_string(), pore.to_string()];
-            member
-        });
-        Cohort {
-            columns: vec!["unit".into(), "pore".into()],
-            members: members.collect(),
-            skipped: vec![],
-        }
+        labelled(["unit", "pore"], rows)
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Members made by hand for this room's tests.
 
-use super::cohort::{Facts, Happening, LinePause, Member};
+use super::cohort::{Cohort, Facts, Happening, LinePause, Member};
 use crate::infer::{Confidence, Course, PauseCause, Site};
 use crate::time::{Clock, Span};
 use crate::units::Estimate;
@@ -19,6 +19,20 @@ pub(super) fn infusion(name: &str, hours: f64) -> Member {
             pauses: Vec::new(),
             episodes: Vec::new(),
         },
+    }
+}
+
+/// A cohort of infusions of an hour, described by two columns.
+pub(super) fn labelled(columns: [&str; 2], rows: &[(&str, &str)]) -> Cohort {
+    let members = rows.iter().enumerate().map(|(i, (first, second))| {
+        let mut member = infusion(&i.to_string(), 1.0);
+        member.labels = vec![first.to_string(), second.to_string()];
+        member
+    });
+    Cohort {
+        columns: columns.map(str::to_string).to_vec(),
+        members: members.collect(),
+        skipped: vec![],
     }
 }
 

@@ -195,20 +195,11 @@ mod tests {
     use super::*;
     use crate::study::cohort::Cohort;
     use crate::study::group::groups;
-    use crate::study::made::infusion;
+    use crate::study::made::labelled;
     use proptest::prelude::*;
 
     fn cohort(rows: &[(&str, &str)]) -> Cohort {
-        let members = rows.iter().enumerate().map(|(i, (unit, fluid))| {
-            let mut member = infusion(&i.to_string(), 1.0);
-            member.labels = vec![unit.to_string(), fluid.to_string()];
-            member
-        });
-        Cohort {
-            columns: vec!["unit".into(), "fluid".into()],
-            members: members.collect(),
-            skipped: vec![],
-        }
+        labelled(["unit", "fluid"], rows)
     }
 
     fn splits(cohort: &Cohort) -> Vec<Vec<Grouped>> {

@@ -24,10 +24,10 @@ pub use supply::SupplyStop;
 pub use tubing::TubingBlock;
 pub use uneven::Uneven;
 
+use super::baseline::{Baseline, PartsPrior};
 use super::fit::{self, Fit, Prior};
 use super::network::{self, Drive};
 use super::review::Cause;
-use super::tracker::{Baseline, PartsPrior};
 use super::window::Window;
 
 /// Factor on the spread of what a fit gives, for onsets: parts that stiffen as they are stretched and growth in fits and
@@ -134,8 +134,18 @@ pub fn common_count(n: usize) -> usize {
 }
 
 /// By how much a channel's pressure at zero flow lies above the mean one, mmHg, among common parameters of `n` channels.
-pub fn zero_mmhg(theta: &[f64], n: usize, channel: usize) -> f64 {
+fn zero_mmhg(theta: &[f64], n: usize, channel: usize) -> f64 {
     if n == 1 { 0.0 } else { theta[3 + channel] }
+}
+
+/// A channel's pressure at zero flow by a fit, mmHg, with its standard deviation, among `n` channels.
+pub fn outlet_mmhg(fit: &Fit, n: usize, channel: usize) -> (f64, f64) {
+    let sd = if n == 1 {
+        fit.sd(0)
+    } else {
+        fit.sd_of_sum(0, 3 + channel)
+    };
+    (fit.theta[0] + zero_mmhg(&fit.theta, n, channel), sd)
 }
 
 /// Priors of the outlet pressure (the mean over the channels), the log of the shared resistance, the log of the compliances'
