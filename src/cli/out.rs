@@ -62,6 +62,10 @@ fn write_beside_and_rename(option: &str, dir: &Path, files: &[(&str, Vec<u8>)]) 
     let mut beside = Vec::with_capacity(files.len());
     for (name, bytes) in files {
         let path = dir.join(name);
+        if is_device_or_pipe(&path) {
+            std::fs::write(&path, bytes).map_err(|e| cannot(option, &path, &e))?;
+            continue;
+        }
         if path.is_dir() {
             // Found out before the first rename, not at the last one.
             return Err(
@@ -81,6 +85,11 @@ fn write_beside_and_rename(option: &str, dir: &Path, files: &[(&str, Vec<u8>)]) 
             .map_err(|e| cannot(option, &path, &e.error))?;
     }
     Ok(())
+}
+
+/// What a file must never be renamed over: `/dev/null` would be gone for every other program.
+fn is_device_or_pipe(path: &Path) -> bool {
+    std::fs::metadata(path).is_ok_and(|there| !there.is_file() && !there.is_dir())
 }
 
 /// A file that vanishes unless it is renamed; who may read it is as for any file the user makes.
@@ -145,6 +154,21 @@ mod tests {
             "old"
         );
         assert_eq!(names(home.path()), ["x.txt", "y.txt"]);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_device_is_written_into_and_stays_a_device() {
+        use std::os::unix::fs::FileTypeExt;
+        // Through a link, so that a run that fails replaces the link and not the device.
+        let home = tempfile::tempdir().unwrap();
+        let link = home.path().join("sink");
+        std::os::unix::fs::symlink("/dev/null", &link).unwrap();
+        write_files("--out", home.path(), &[file("sink", "gone")]).unwrap();
+        let there = std::fs::symlink_metadata(&link).unwrap().file_type();
+        assert!(there.is_symlink());
+        let device = std::fs::metadata(&link).unwrap().file_type();
+        assert!(device.is_char_device());
     }
 
     #[test]
