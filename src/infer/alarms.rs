@@ -78,6 +78,17 @@ pub fn limit_mmhg(record: &Record, channel: usize, t_s: f64) -> Option<f64> {
     before.map(|b| after.map_or(b, |a| a.min(b)))
 }
 
+/// When, by the events, a channel's limit was last set before a moment, seconds.
+pub fn limit_set_s(record: &Record, channel: usize, t_s: f64) -> Option<f64> {
+    let id = &record.channels[channel].id;
+    record
+        .events
+        .iter()
+        .filter(|e| e.kind == EventKind::LimitChange && regimes::concerns(e, id))
+        .map(|e| e.t_s)
+        .rfind(|set_s| *set_s <= t_s)
+}
+
 /// All alarms of air in a channel's line or of its empty container.
 pub fn supply(record: &Record) -> Vec<(usize, f64)> {
     record

@@ -83,7 +83,7 @@ pub fn clues(
 ) -> Vec<Clue> {
     let mut found = Vec::new();
     if let Some(alarm_s) = alarm_s {
-        of_limit(record, alarm_s, read_to_s, &mut found);
+        of_limit(record, tracker, alarm_s, read_to_s, &mut found);
     }
     before(record, doings, excursion, &mut found);
     if let Some(end_s) = excursion.end_s {
@@ -258,15 +258,26 @@ pub fn of_supply(event: &Event) -> bool {
     event.kind == EventKind::Alarm && words.iter().any(|w| detail.contains(w))
 }
 
-/// What was done to the pressure limit about an alarm, by the limit that the record shows.
-fn of_limit(record: &Record, alarm_s: f64, read_to_s: f64, found: &mut Vec<Clue>) {
+/// What was done to the pressure limit about an alarm, by the limit that the record shows. Where it shows the new limit alone,
+/// as an event, the old one lay above what the pump bore.
+fn of_limit(
+    record: &Record,
+    tracker: &Tracker,
+    alarm_s: f64,
+    read_to_s: f64,
+    found: &mut Vec<Clue>,
+) {
     for channel in 0..record.channels.len() {
         let at = |t_s: f64| alarms::limit_mmhg(record, channel, t_s);
         let Some(limit) = at(alarm_s) else {
             continue;
         };
         let cause = [Cause::LimitTooLow];
-        if let Some(before) = at(alarm_s - LIMIT_WITHIN_S).filter(|b| 1.1 * limit < *b) {
+        let before_s = alarm_s - LIMIT_WITHIN_S;
+        let set_s = alarms::limit_set_s(record, channel, alarm_s);
+        let borne = |set_s| borne_mmhg(tracker, channel, before_s, set_s);
+        let before = at(before_s).or_else(|| set_s.and_then(borne));
+        if let Some(before) = before.filter(|b| 1.1 * limit < *b) {
             let finding = Finding::LimitLowered {
                 from_mmhg: before,
                 to_mmhg: limit,
@@ -283,6 +294,17 @@ fn of_limit(record: &Record, alarm_s: f64, read_to_s: f64, found: &mut Vec<Clue>
             found.push(clue(&cause, None, 6.0, finding, Site::Settings));
         }
     }
+}
+
+/// The highest mean pressure of a running channel between two moments, mmHg.
+fn borne_mmhg(tracker: &Tracker, channel: usize, from_s: f64, to_s: f64) -> Option<f64> {
+    tracker
+        .blocks
+        .iter()
+        .filter(|b| b.channel == channel && b.own_runs)
+        .filter(|b| from_s <= b.t_s && b.last_s < to_s)
+        .map(|b| b.pressure_mmhg)
+        .reduce(f64::max)
 }
 
 /// A change of the limit counts within this of an alarm, seconds.

@@ -16,7 +16,7 @@ use super::deeds;
 use super::excursion::Excursion;
 use super::fit::{self, Observation};
 use super::parts::{self, FilterPlace};
-use super::regimes::Doings;
+use super::regimes::{self, Doings};
 use super::review::{Cause, PauseCause, Site};
 use super::tracker::Tracker;
 use super::window::{self, Seen, Window};
@@ -27,9 +27,15 @@ use crate::time::Span;
 const BRIEF_S: f64 = 90.0;
 /// Natural log of how likely an alarm is where the pressure gives no reason for one.
 const CHANCE_ALARM: f64 = -6.0;
-/// An alarm limit that the record does not give lies above the pressures borne by so much, and is known to this share.
+/// An alarm limit that the record does not give lies above the pressures borne, by so much and half of them on average,
+/// and the pressure at the alarm is known to this share (common practice, no source).
 const UNSAID_ABOVE_MMHG: f64 = 20.0;
+/// See [`UNSAID_ABOVE_MMHG`].
 const UNSAID_SHARE: f64 = 0.3;
+/// The highest of many readings lies so many spreads of one above the pressure that was borne.
+const HIGHEST_SPREADS: f64 = 2.5;
+/// What stood so long before an alarm led to it and was not borne, seconds.
+const ALARM_LEADS_S: f64 = 300.0;
 /// How many independent readings an alarm is worth as one.
 const ALARM_WEIGHT: f64 = 0.35;
 /// After a stop the pressure that stands tells a block from a knock: so much of it is fitted, seconds.
@@ -162,9 +168,9 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         o.value -= case.tracker.offset_mmhg[seen.channel];
     }
     let alarm = alarm_reading(case, &window);
-    if let Some((seen, observation)) = alarm {
-        window.seen.push(seen);
-        window.observations.push(observation);
+    if let Some(alarm) = &alarm {
+        window.seen.push(alarm.seen);
+        window.observations.push(alarm.reading);
     }
     let place = parts::filter_place(record);
     let filter = if matches!(place, FilterPlace::Shared | FilterPlace::Unsaid) {
@@ -203,7 +209,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
                 continue;
             };
             let context = log_context(&clues, fitted.cause, fitted.channel);
-            let alarmed = alarm.map_or(0.0, |(_, limit)| log_alarm(&fitted, &limit));
+            let alarmed = alarm.as_ref().map_or(0.0, |a| a.log_alarm(&fitted));
             let log_weight = each.ln() + context + alarmed + fitted.log_evidence;
             weighed.push(Weighed {
                 fitted,
@@ -227,37 +233,84 @@ pub fn judge(case: &Case) -> Option<Judgement> {
 }
 
 /// The alarm itself is a reading: the pressure stood at the limit then.
-fn alarm_reading(case: &Case, window: &Window) -> Option<(Seen, Observation)> {
+struct Alarm {
+    seen: Seen,
+    reading: Observation,
+    /// Where the record does not give the limit: the highest pressure that the pump bore without alarming, and how far
+    /// noise may have lifted its reading, mmHg.
+    borne_mmhg: Option<(f64, f64)>,
+}
+
+impl Alarm {
+    /// Natural log of how likely the pump is to alarm where an explanation has the pressure that it has. At a limit that is
+    /// known: sure, and seldom far from it. One that is not known lies above all that was borne: a pressure that the pump
+    /// bore before rings nothing, a higher one the likelier the higher. An artefact alone needs no pressure for it.
+    fn log_alarm(&self, fitted: &Fitted) -> f64 {
+        let Some(predicted) = fitted
+            .predicted
+            .last()
+            .filter(|_| fitted.cause != Cause::Artefact)
+        else {
+            return 0.0;
+        };
+        let log = match self.borne_mmhg {
+            None => {
+                let short = (self.reading.value - predicted) / self.reading.sd;
+                -0.5 * (short - 1.5).max(0.0).powi(2)
+            }
+            Some((borne, lifted)) => {
+                let over = predicted - borne + lifted;
+                let mean = UNSAID_ABOVE_MMHG + 0.5 * borne.max(0.0);
+                (-(-over.max(0.0) / mean).exp_m1()).ln()
+            }
+        };
+        CHANCE_ALARM.max(log)
+    }
+}
+
+/// The reading that the alarm is, of the channel that stood nearest to its limit.
+fn alarm_reading(case: &Case, window: &Window) -> Option<Alarm> {
     let alarm_s = case
         .alarm_s
         .filter(|a| window.start_s() < *a && *a < window.end_s())?;
-    let (channel, (limit, limit_sd), _) = (0..case.record.channels.len())
+    let (channel, limit, limit_sd, borne_mmhg, _) = (0..case.record.channels.len())
         .filter(|&c| case.excursion.up[c])
         .filter_map(|c| {
             let s = &case.record.channels[c].samples;
             let i = s.t_s.partition_point(|&t| t <= alarm_s).checked_sub(1)?;
-            let limit = alarms::limit_mmhg(case.record, c, alarm_s)
-                .map(|l| (l, 0.03 * l))
-                .or_else(|| unsaid_limit(case, c))?;
-            Some((c, limit, s.pressure_mmhg[i] - limit.0))
+            let (limit, sd, borne) = match alarms::limit_mmhg(case.record, c, alarm_s) {
+                Some(limit) => (limit, 0.03 * limit, None),
+                None => {
+                    let borne = borne_mmhg(case, c)?;
+                    let limit = 1.5 * borne.max(0.0) + UNSAID_ABOVE_MMHG;
+                    (limit, UNSAID_SHARE * limit, Some(borne))
+                }
+            };
+            Some((c, limit, sd, borne, s.pressure_mmhg[i] - limit))
         })
-        .max_by(|a, b| a.2.total_cmp(&b.2))?;
+        .max_by(|a, b| a.4.total_cmp(&b.4))?;
+    // Where nobody noted the alarm, it is the stop's first reading; the pump stopped, and stood at its limit, before that.
+    let stopped_s = case.doings.steps[channel]
+        .iter()
+        .filter(|s| s.rate_ml_h == 0.0 && 0.0 < s.slack_s)
+        .rfind(|s| s.t_s <= alarm_s && alarm_s <= s.t_s + s.slack_s + 1.0)
+        .map(|s| s.t_s);
     let knot = window
         .knot_s
-        .partition_point(|&k| k < alarm_s)
+        .partition_point(|&k| k < stopped_s.unwrap_or(alarm_s) - 1e-6)
         .min(window.knot_s.len() - 1);
-    let sd = limit_sd
-        .max(4.0)
-        .max(case.tracker.noise[channel].rounding_mmhg);
-    let value = limit - case.tracker.offset_mmhg[channel];
-    Some((
-        Seen { channel, knot },
-        Observation {
-            value,
-            sd,
+    let offset = case.tracker.offset_mmhg[channel];
+    let noise = &case.tracker.noise[channel];
+    let lifted = (HIGHEST_SPREADS * noise.sample_mmhg).max(1.0);
+    Some(Alarm {
+        seen: Seen { channel, knot },
+        reading: Observation {
+            value: limit - offset,
+            sd: limit_sd.max(4.0).max(noise.rounding_mmhg),
             weight: ALARM_WEIGHT,
         },
-    ))
+        borne_mmhg: borne_mmhg.map(|b| (b - offset, lifted)),
+    })
 }
 
 /// Natural log of what is known of a cause beyond the pressure.
@@ -270,33 +323,28 @@ fn log_context(clues: &[Clue], cause: Cause, channel: Option<usize>) -> f64 {
         .sum()
 }
 
-/// A channel's limit, mmHg, with its spread, where the record does not give it: above what the pump bore before without
-/// alarming, by half and more (common practice, no source).
-fn unsaid_limit(case: &Case, channel: usize) -> Option<(f64, f64)> {
-    let borne = case
-        .tracker
+/// The highest pressure that a running pump bore before the excursion without alarming, mmHg: not what led to an alarm.
+fn borne_mmhg(case: &Case, channel: usize) -> Option<f64> {
+    let id = &case.record.channels[channel].id;
+    let alarms_s: Vec<f64> = case
+        .record
+        .events
+        .iter()
+        .filter(|e| e.kind == EventKind::OcclusionAlarm && regimes::concerns(e, id))
+        .map(|e| e.t_s)
+        .collect();
+    let led_to_one = |b: &&Block| {
+        let near = |t: &f64| b.t_s - 60.0 <= *t && *t <= b.last_s + ALARM_LEADS_S;
+        alarms_s.iter().any(near)
+    };
+    case.tracker
         .blocks
         .iter()
         .take_while(|b| b.last_s < case.excursion.start_s)
         .filter(|b| b.channel == channel && b.own_runs)
+        .filter(|b| !led_to_one(b))
         .map(|b| b.pressure_mmhg)
-        .reduce(f64::max)?;
-    let limit = 1.5 * borne.max(0.0) + UNSAID_ABOVE_MMHG;
-    Some((limit, UNSAID_SHARE * limit))
-}
-
-/// Natural log of how likely the pump is to alarm where an explanation has the pressure that it has: sure at the limit,
-/// seldom far from it. An artefact alone needs no pressure for it.
-fn log_alarm(fitted: &Fitted, limit: &Observation) -> f64 {
-    let Some(predicted) = fitted
-        .predicted
-        .last()
-        .filter(|_| fitted.cause != Cause::Artefact)
-    else {
-        return 0.0;
-    };
-    let short = (limit.value - predicted) / limit.sd;
-    CHANCE_ALARM.max(-0.5 * (short - 1.5).max(0.0).powi(2))
+        .reduce(f64::max)
 }
 
 /// When the climb stopped the pump: at the alarm, or at a stop with the pressure high where nobody noted one.

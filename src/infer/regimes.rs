@@ -129,6 +129,14 @@ fn rate_steps(channel: &Channel, events: &[Event]) -> Vec<RateStep> {
                     .take_while(|e| e.t_s <= t_s)
                     .find(fits)
                     .map(|e| e.t_s);
+                if rate_ml_h == 0.0 && 0.0 < last.rate_ml_h {
+                    let until_s = noted.unwrap_or(t_s);
+                    let changed = near
+                        .iter()
+                        .take_while(|e| e.t_s < until_s)
+                        .filter(|e| before_s < e.t_s && concerns(e, &channel.id));
+                    steps.extend(changed.filter_map(new_rate));
+                }
                 let (when_s, slack_s) = match noted {
                     Some(noted_s) => (noted_s, 0.0),
                     None if channel.on_change => (t_s, 0.0),
@@ -148,6 +156,17 @@ fn rate_steps(channel: &Channel, events: &[Event]) -> Vec<RateStep> {
         before_s = t_s;
     }
     steps
+}
+
+/// A change of the rate that the pump stopped at before it was sampled: by its event alone.
+fn new_rate(event: &Event) -> Option<RateStep> {
+    let rate_ml_h = event.detail.trim().parse::<f64>().ok()?;
+    let real = event.kind == EventKind::RateChange && rate_ml_h.is_finite() && 0.0 < rate_ml_h;
+    real.then_some(RateStep {
+        t_s: event.t_s,
+        slack_s: 0.0,
+        rate_ml_h,
+    })
 }
 
 /// Pauses, or runs, that are over before the next sample: both ends are noted, and the rate is the same before and after.

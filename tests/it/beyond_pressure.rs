@@ -3,7 +3,7 @@
 //! The records are worked out here from the line equation C·dP/dt = Q − (P − P_out)/R in steps of a second, not by
 //! the simulator.
 
-use patency::infer::{Finding, Review, Site};
+use patency::infer::{Doing, Finding, Review, Site};
 use patency::ingest::{Settings, Source, read_records};
 use patency::run;
 
@@ -13,32 +13,46 @@ const STORE: f64 = 0.002;
 const OUTLET: f64 = 5.0;
 const OPEN: f64 = 5.0;
 
-/// One line over six hours: at each second its resistance, whether the pump runs, its limit, and what lifts the reading;
-/// a row each ten seconds.
-fn trace(at: impl Fn(u32) -> (f64, bool, f64, f64)) -> String {
-    let mut rows = String::from("time,channel,pressure_mmhg,rate_ml_h,limit_mmhg\n");
+/// One line over six hours: at each second its resistance, its rate, its limit, and what lifts the reading; a row each so
+/// many seconds, with the limit or without.
+fn line(every_s: u32, limits: bool, at: impl Fn(u32) -> (f64, f64, f64, f64)) -> String {
+    let mut rows = String::from("time,channel,pressure_mmhg,rate_ml_h");
+    rows += if limits { ",limit_mmhg\n" } else { "\n" };
     let mut held = OUTLET + OPEN * RATE;
     let mut lift_before = 0.0;
     for s in 0..6 * 3600 {
-        let (resistance, runs, limit, lift) = at(s);
-        let rate = if runs { RATE } else { 0.0 };
+        let (resistance, rate, limit, lift) = at(s);
         // A pump that is raised or lowered reads another pressure only once its line has emptied or filled.
         held -= lift - lift_before;
         lift_before = lift;
         // Exact over a second: the relaxation to the level of this rate.
         let level = OUTLET + resistance * rate;
         held = level + (held - level) * (-1.0 / 3600.0 / (resistance * STORE)).exp();
-        if s % 10 == 0 {
+        if s % every_s == 0 {
             // A regular ripple of half a mmHg for noise.
             let ripple = 0.5 * (f64::from(s) * 0.37).sin();
-            rows += &format!("{s},pn,{:.2},{rate},{limit}\n", held + lift + ripple);
+            rows += &format!("{s},pn,{:.2},{rate}", held + lift + ripple);
+            rows += &if limits {
+                format!(",{limit}\n")
+            } else {
+                "\n".to_string()
+            };
         }
     }
     rows
 }
 
+/// The same at one rate or at rest, a row each ten seconds.
+fn trace(at: impl Fn(u32) -> (f64, bool, f64, f64)) -> String {
+    line(10, true, |s| {
+        let (resistance, runs, limit, lift) = at(s);
+        (resistance, if runs { RATE } else { 0.0 }, limit, lift)
+    })
+}
+
 fn review(trace: &str, events: &str) -> Review {
     let (mut rows, mut noted) = (trace.as_bytes(), events.as_bytes());
+    let noted_len = noted.len();
     let source = Source {
         name: "pump.csv".as_ref(),
         reader: &mut rows,
@@ -47,7 +61,8 @@ fn review(trace: &str, events: &str) -> Review {
         name: "events.csv".as_ref(),
         reader: &mut noted,
     };
-    let records = read_records(source, Some(events), None, &Settings::default()).unwrap();
+    let events = (0 < noted_len).then_some(events);
+    let records = read_records(source, events, None, &Settings::default()).unwrap();
     run::review(&records[0])
 }
 
@@ -117,4 +132,92 @@ fn a_new_filter_that_is_followed_by_the_next_alarm_did_not_help_and_the_flush_af
     assert!(found.contains(&&Finding::FlushHelped), "{found:?}");
     assert!(!found.contains(&&Finding::FilterChangeHelped), "{found:?}");
     assert_eq!(e.suggested, Some(Site::Catheter), "{:?}", e.sites);
+}
+
+#[test]
+fn an_alarm_after_which_nothing_is_held_is_a_knock_though_no_limit_is_written() {
+    // A row a minute. At 10,830 s, between two rows, the pump alarms and stands still for three minutes. Nothing held: the
+    // pressure falls from its 25 mmHg with the open line's 36 s. A block holds what it dammed up: from 10,740 s on shut,
+    // it climbs by 0.56 mmHg a second up to 75 and stands there.
+    let stopped = |s: u32| (10_830..11_010).contains(&s);
+    let rate = |s: u32| if stopped(s) { 0.0 } else { RATE };
+    let events = "time,channel,event,detail\n10830,pn,occlusion_alarm,\n11010,pn,resume,\n";
+    let knock = line(60, false, |s| (OPEN, rate(s), 0.0, 0.0));
+    let blocked = line(60, false, |s| {
+        let shut = (10_740..11_010).contains(&s);
+        (if shut { 1e5 } else { OPEN }, rate(s), 0.0, 0.0)
+    });
+    let (knock, blocked) = (review(&knock, events), review(&blocked, events));
+    assert_eq!(knock.episodes.len(), 1, "{:#?}", knock.episodes);
+    let e = &knock.episodes[0];
+    assert_eq!(e.suggested, Some(Site::None), "{:?}", e.sites);
+    assert_eq!(blocked.episodes.len(), 1, "{:#?}", blocked.episodes);
+    let e = &blocked.episodes[0];
+    let obstructed = e.sites[Site::Tubing.index()] + e.sites[Site::Catheter.index()];
+    assert!(0.95 < obstructed, "{:?}", e.sites);
+}
+
+#[test]
+fn a_rate_raised_and_alarmed_between_two_readings_is_read_from_its_event() {
+    // A row each five minutes; at 10,810 s the rate goes from 4 to 20 mL/h. At 16 mL/h more the line climbs from 25 towards
+    // 105 mmHg, and is at 60 after 36 s · ln(80/45) = 21 s: the alarm. Nothing in the rows shows 20 mL/h.
+    let rate = |s: u32| match s {
+        10_810..10_831 => 20.0,
+        10_831..11_400 => 0.0,
+        _ => RATE,
+    };
+    let trace = line(300, true, |s| (OPEN, rate(s), 60.0, 0.0));
+    let events = "time,channel,event,detail\n10810,pn,rate_change,20\n10831,pn,occlusion_alarm,\n\
+                  11400,pn,rate_change,4\n11400,pn,resume,\n";
+    let review = review(&trace, events);
+    let ran = review
+        .regimes
+        .iter()
+        .any(|r| r.span.start_s == 10_810.0 && r.doing == (Doing::Running { rate_ml_h: 20.0 }));
+    assert!(ran, "{:?}", review.regimes);
+    let e = &review.episodes[0];
+    assert_eq!(e.suggested, Some(Site::Settings), "{:?}", e.sites);
+}
+
+#[test]
+fn an_alarm_that_nobody_noted_stands_at_its_limit_where_the_pump_stopped_and_not_where_it_was_read()
+{
+    // A row each two minutes and no events. At 10,800 s the rate goes from 4 to 14 mL/h and the limit to 70: with 36 s the line
+    // is at 70 from 25 mmHg after some 83 s, and stops. The first row of the stop, 37 s on, reads a third of it.
+    let rate = |s: u32| match s {
+        10_800..10_883 => 14.0,
+        10_883..11_400 => 0.0,
+        _ => RATE,
+    };
+    let limit = |s: u32| if s < 10_800 { 200.0 } else { 70.0 };
+    let trace = line(20, true, |s| (OPEN, rate(s), limit(s), 0.0));
+    let every_other_minute = |row: &&str| {
+        let s: Option<u32> = row.split(',').next().and_then(|t| t.parse().ok());
+        s.is_none_or(|s| s % 120 == 0 || s == 10_880)
+    };
+    let rows: Vec<&str> = trace.lines().filter(every_other_minute).collect();
+    let review = review(&(rows.join("\n") + "\n"), "");
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    let e = &review.episodes[0];
+    assert_eq!(e.suggested, Some(Site::Settings), "{:?}", e.sites);
+}
+
+#[test]
+fn a_limit_below_what_the_pump_bore_was_lowered_though_the_old_one_is_not_written() {
+    // The limit is not in the trace. Working pressure 25 mmHg for three hours; then 20 is written down as the limit, and a
+    // second later the pump alarms.
+    let stopped = |s: u32| (10_804..11_100).contains(&s);
+    let rate = |s: u32| if stopped(s) { 0.0 } else { RATE };
+    let trace = line(10, false, |s| (OPEN, rate(s), 0.0, 0.0));
+    let events = "time,channel,event,detail\n10803,pn,limit_change,20\n10804,pn,occlusion_alarm,\n\
+                  11100,pn,limit_change,60\n11100,pn,resume,\n";
+    let review = review(&trace, events);
+    let e = &review.episodes[0];
+    assert_eq!(e.suggested, Some(Site::Settings), "{:?}", e.sites);
+    let lowered = e.evidence.iter().find_map(|f| match f.finding {
+        Finding::LimitLowered { from_mmhg, to_mmhg } => Some((from_mmhg, to_mmhg)),
+        _ => None,
+    });
+    let (from, to) = lowered.unwrap();
+    assert!((from - 25.0).abs() < 1.0 && to == 20.0, "{from} {to}");
 }
