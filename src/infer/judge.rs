@@ -6,7 +6,7 @@
 
 use super::alarms;
 use super::baseline::PartsPrior;
-use super::blocks::Block;
+use super::blocks::{BLOCK_S, Block};
 use super::causes::{
     Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
     SharedStep, Steady, SupplyStop, TubingBlock, Uneven, fit_explanation,
@@ -577,13 +577,8 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
     }
     let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
     let mut artefacts: Vec<Box<dyn Explanation>> = vec![Box::new(Drift::new(setting))];
-    let period_s = case
-        .record
-        .channels
-        .iter()
-        .filter_map(|c| c.period_s)
-        .fold(0.0, f64::max);
-    if out_s <= BRIEF_S + 2.0 * period_s {
+    // From the first reading that stood out to the last: it lasted as long at least.
+    if out_s <= BRIEF_S + BLOCK_S {
         artefacts.push(Box::new(Steady::artefact(setting, &excursion.bouts)));
     }
     groups.add(share(Cause::Artefact), artefacts);
