@@ -15,6 +15,15 @@ const CHARTED_S: f64 = 1800.0;
 /// The noise of readings so far apart: written down by hand or by the hour, mmHg (common practice, no source).
 const CHARTED_MMHG: f64 = 2.0;
 
+/// Distances over which a wave is looked for, seconds: half the period of a stroke, from minutes to most of an hour.
+const WAVE_LAGS_S: [f64; 8] = [60.0, 100.0, 160.0, 270.0, 420.0, 600.0, 850.0, 1200.0];
+/// Distances over which a wander is looked for, seconds.
+const WANDER_LAGS_S: [f64; 4] = [1200.0, 1500.0, 1900.0, 2400.0];
+/// Readings that flip by a rounding step make differences of up to this share of it that tell nothing.
+const FLIPS_SHARE: f64 = 0.7;
+/// Fewer differences than this tell no spread.
+const LEAST_DIFFERENCES: usize = 20;
+
 /// A short stretch of one channel in which all pumps kept their rates.
 #[derive(Debug, Clone)]
 pub struct Block {
@@ -38,6 +47,9 @@ pub struct Block {
     pub deviation_mmhg: f64,
     /// What the deviation must exceed to stand out, mmHg.
     pub bar_mmhg: f64,
+    /// How far below the level of the minutes before at the same rates, over what such a fall must exceed; 0 where there is
+    /// no such level.
+    pub fall: f64,
 }
 
 impl Block {
@@ -57,6 +69,8 @@ impl Block {
 pub struct Noise {
     /// Spread of a block's median, mmHg.
     pub block_mmhg: f64,
+    /// Spread of what comes and goes over minutes: strokes of a slow pump, a vein that wanders, mmHg.
+    pub slow_mmhg: f64,
     /// Spread of single samples, mmHg.
     pub sample_mmhg: f64,
     /// Step to which the pressure was rounded, mmHg; 0 where none is seen.
@@ -164,6 +178,7 @@ pub fn blocks_of(record: &Record, doings: &Doings, channel: usize, lag_h: f64) -
             flow_ml_h,
             deviation_mmhg: 0.0,
             bar_mmhg: f64::INFINITY,
+            fall: 0.0,
         });
     }
     blocks
@@ -194,6 +209,7 @@ pub fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
         let charted = CHARTED_MMHG.max(floor);
         return Noise {
             block_mmhg: charted,
+            slow_mmhg: 0.0,
             sample_mmhg: charted,
             rounding_mmhg,
             charted: true,
@@ -201,10 +217,63 @@ pub fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
     }
     Noise {
         block_mmhg: by_blocks.max(floor).max(0.4),
+        slow_mmhg: Some(slow_noise(blocks))
+            .filter(|s| FLIPS_SHARE * rounding_mmhg < *s && !record.channels[channel].on_change)
+            .unwrap_or(0.0),
         sample_mmhg: by_samples.max(floor).max(0.4),
         rounding_mmhg,
         charted: false,
     }
+}
+
+/// Spread of what comes and goes over minutes, mmHg: from second differences `p(t − L) − 2 p(t) + p(t + L)` of running blocks,
+/// which a steady climb leaves at zero. Of a wave (a pump that delivers in strokes shows one for each, and a slow pump's
+/// lasts many minutes) they are four times its own spread where L is half its period, and less elsewhere. Of a wander without
+/// memory they are √6 times its spread at any L, so that the least over long L is told of that.
+fn slow_noise(blocks: &[Block]) -> f64 {
+    let wave = WAVE_LAGS_S
+        .iter()
+        .filter_map(|&lag_s| second_difference(blocks, lag_s))
+        .map(|d| d / 4.0)
+        .fold(0.0, f64::max);
+    // The median of a normal's absolute values is 0.6745 times its spread.
+    let wander = WANDER_LAGS_S
+        .iter()
+        .filter_map(|&lag_s| second_difference(blocks, lag_s))
+        .map(|d| d / (0.6745 * 6f64.sqrt()))
+        .reduce(f64::min)
+        .unwrap_or(0.0);
+    wave.max(wander)
+}
+
+/// The median size of second differences over a lag, mmHg, of settled blocks at like flows.
+fn second_difference(blocks: &[Block], lag_s: f64) -> Option<f64> {
+    let counts = |b: &Block| b.settled && b.own_runs;
+    let alike = |a: &Block, b: &Block| {
+        counts(b) && (a.total_ml_h() - b.total_ml_h()).abs() <= 0.02 * b.total_ml_h()
+    };
+    let (mut before, mut after) = (0, 0);
+    let mut sizes: Vec<f64> = Vec::new();
+    for (i, middle) in blocks.iter().enumerate().filter(|(_, b)| counts(b)) {
+        while before < i && blocks[before].t_s < middle.t_s - lag_s {
+            before += 1;
+        }
+        while after < blocks.len() && blocks[after].t_s < middle.t_s + lag_s {
+            after += 1;
+        }
+        let Some((first, last)) = blocks.get(before).zip(blocks.get(after)) else {
+            continue;
+        };
+        let near = |b: &Block| ((b.t_s - middle.t_s).abs() - lag_s).abs() <= 0.25 * lag_s;
+        if near(first) && near(last) && alike(first, middle) && alike(last, middle) {
+            sizes.push(
+                (first.pressure_mmhg - 2.0 * middle.pressure_mmhg + last.pressure_mmhg).abs(),
+            );
+        }
+    }
+    (LEAST_DIFFERENCES <= sizes.len())
+        .then(|| robust::median(&mut sizes))
+        .flatten()
 }
 
 /// How long the line's pressure lags behind its flow, hours: R·C, with R from a first look at the record.

@@ -9,10 +9,11 @@ use super::blocks;
 use super::causes::Fitted;
 use super::checks;
 use super::deeds;
-use super::excursion::{Excursion, united, within};
+use super::excursion::{Excursion, united};
 use super::figures;
 use super::judge::{self, Case, Judgement};
 use super::outline;
+use super::parting::Scene;
 use super::parts;
 use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
@@ -218,14 +219,22 @@ impl<'a> Walk<'a> {
         alarms.sort_by(f64::total_cmp);
         self.alarms.retain(|(_, t)| !inside(*t));
         self.supply_alarms.retain(|(_, t)| !inside(*t));
-        let parts = self.parted(&excursion, &alarms);
+        let scene = Scene {
+            record: self.record,
+            doings: self.doings,
+            tracker: &self.tracker,
+        };
+        let parts = scene.parted(&excursion, &alarms);
+        let last = parts.len().saturating_sub(1);
         for (i, part) in parts.into_iter().enumerate() {
             self.after_relief = 0 < i;
             let until_s = part.end_s.unwrap_or(f64::INFINITY);
+            // An alarm after the restart is the next part's.
+            let late_s = if i < last { 0.0 } else { 300.0 };
             let alarm_s = alarms
                 .iter()
                 .copied()
-                .find(|t| part.start_s - 600.0 <= *t && *t <= until_s + 300.0);
+                .find(|t| part.start_s - 600.0 <= *t && *t <= until_s + late_s);
             let later: Vec<(usize, f64)> = moved
                 .first()
                 .map(|&c| alarms.iter().map(|t| (c, *t)).collect())
@@ -279,84 +288,6 @@ impl<'a> Walk<'a> {
         self.tracker.rewind_to(cut_s);
         self.not_before_s = self.not_before_s.max(first.start_s.max(cut_s - 3600.0));
         Some(cut_s)
-    }
-
-    /// An excursion in which the pump alarmed, was relieved, and alarmed again, cut at each relief: a restart after which
-    /// the line ran calmly for long enough, or after a deed that helped.
-    fn parted(&self, excursion: &Excursion, alarms: &[f64]) -> Vec<Excursion> {
-        let mut parts = vec![excursion.clone()];
-        let read_to_s = self.record.end_s();
-        let helped: Vec<f64> = if 2 <= alarms.len() {
-            deeds::deeds(
-                self.record,
-                self.doings,
-                &self.tracker,
-                excursion,
-                read_to_s,
-            )
-            .into_iter()
-            .filter(|d| d.helped == Some(true))
-            .map(|d| d.t_s)
-            .collect()
-        } else {
-            Vec::new()
-        };
-        for pair in alarms.windows(2) {
-            let (first_s, next_s) = (pair[0], pair[1]);
-            let helped_s = helped.iter().copied().find(|t| first_s < *t && *t < next_s);
-            let from_s = helped_s.map_or(first_s, |t| t - 60.0);
-            let restart_s = self
-                .doings
-                .pauses
-                .iter()
-                .map(|p| p.span.end_s)
-                .filter(|t| from_s < *t && *t < next_s)
-                .reduce(f64::min)
-                .or(helped_s);
-            let Some(restart_s) = restart_s else { continue };
-            // After a deed that may have cleared the line a short calm is enough.
-            let deed =
-                self.record.events.iter().any(|e| {
-                    deeds::may_clear(e.kind) && first_s <= e.t_s && e.t_s <= restart_s + 60.0
-                });
-            let share = if deed { 0.4 } else { 1.0 };
-            if helped_s.is_none() && !self.calm_between(excursion, restart_s, next_s, share) {
-                continue;
-            }
-            if let Some(last) = parts.last_mut() {
-                let mut rest = last.clone();
-                last.end_s = Some(restart_s);
-                last.bouts = within(&last.bouts, last.start_s, restart_s);
-                rest.start_s = restart_s;
-                rest.seen_s = rest.seen_s.max(restart_s + 90.0);
-                rest.bouts = within(&rest.bouts, restart_s, next_s.max(rest.seen_s));
-                parts.push(rest);
-            }
-        }
-        parts
-    }
-
-    /// Whether the channels that stood out ran calmly between two moments, for so large a share of what shows that the
-    /// line was open.
-    fn calm_between(&self, excursion: &Excursion, from_s: f64, to_s: f64, share: f64) -> bool {
-        let blocks = &self.tracker.blocks;
-        let from = blocks.partition_point(|b| b.t_s < from_s);
-        let mut since_s: Option<f64> = None;
-        for block in blocks[from..]
-            .iter()
-            .take_while(|b| b.t_s <= to_s)
-            .filter(|b| excursion.up[b.channel] && b.own_runs && b.settled)
-        {
-            if block.deviation_mmhg < 0.6 * block.bar_mmhg {
-                let since_s = *since_s.get_or_insert(block.t_s);
-                if share * self.tracker.calm_enough_s(block) <= block.last_s - since_s {
-                    return true;
-                }
-            } else {
-                since_s = None;
-            }
-        }
-        false
     }
 
     fn take_part(

@@ -48,7 +48,10 @@ impl Excursion {
 pub fn stands_out(block: &Block) -> i8 {
     if block.bar_mmhg < block.deviation_mmhg {
         1
-    } else if block.own_runs && block.settled && block.deviation_mmhg < -block.bar_mmhg {
+    } else if block.own_runs
+        && block.settled
+        && (block.deviation_mmhg < -block.bar_mmhg || 1.0 < block.fall)
+    {
         -1
     } else {
         0

@@ -12,6 +12,7 @@
 use super::baseline::{Baseline, PartsPrior};
 use super::blocks::{BLOCK_S, Block, Noise, blocks_of, noise_of};
 use super::excursion::{Excursion, mark, stands_out};
+use super::level::Level;
 use super::regimes::Doings;
 use crate::record::Record;
 use nalgebra::{DMatrix, DVector};
@@ -66,6 +67,8 @@ pub struct Tracker {
     /// When the baseline was first known, seconds from the record's start.
     anchored_s: Option<f64>,
     next: usize,
+    /// The level of the minutes before, per channel.
+    levels: Vec<Level>,
     last_learnt_s: f64,
     /// Blocks learnt from, per channel.
     learnt: Vec<u32>,
@@ -108,6 +111,7 @@ impl Tracker {
                 + prior.tail_ml_per_mmhg,
             anchored_s: None,
             next: 0,
+            levels: vec![Level::default(); n],
             last_learnt_s,
             learnt: vec![0; n],
             before_mean,
@@ -229,6 +233,7 @@ impl Tracker {
                 *offset += by_mmhg;
             }
         }
+        self.levels.iter_mut().for_each(Level::forget);
         self.baseline.loosen_outlets(1.0);
     }
 
@@ -254,7 +259,8 @@ impl Tracker {
         let block = &self.blocks[i];
         let x = Baseline::regressors(block.channel, &block.flow_ml_h);
         let expected = self.expected_mmhg(block);
-        let noise = self.noise[block.channel].block_mmhg;
+        let noise = self.noise[block.channel];
+        let noise = noise.block_mmhg.hypot(noise.slow_mmhg);
         let since_h = self.anchored_s.map_or(0.0, |a| (block.t_s - a) / 3600.0);
         let drift = (DRIFT_MMHG_PER_H * since_h).min(5.0) * 0.5;
         let spread =
@@ -268,13 +274,16 @@ impl Tracker {
             bar = bar.max(0.8 * drop) + 5.0;
         }
         let deviation = block.pressure_mmhg - expected;
+        let fall = self.levels[block.channel].fall(block, &self.noise[block.channel]);
         let block = &mut self.blocks[i];
+        block.fall = fall;
         block.deviation_mmhg = deviation;
         block.bar_mmhg = bar;
     }
 
     fn learn(&mut self, i: usize) {
         let block = &self.blocks[i];
+        self.levels[block.channel].take(block);
         if !block.settled {
             return;
         }
@@ -288,6 +297,7 @@ impl Tracker {
         let late = (1.0 + (since_h / ANCHOR_H).powi(2)).min(20.0);
         let drop = self.baseline.shared() * block.total_ml_h();
         let variance = (level.block_mmhg.powi(2)
+            + level.slow_mmhg.powi(2)
             + (0.3 * level.rounding_mmhg).powi(2)
             + (0.03 * drop).powi(2)
             + 0.5)
@@ -379,7 +389,7 @@ impl Tracker {
                 calm_running.clear();
                 continue;
             }
-            if block.deviation_mmhg.abs() < 0.6 * block.bar_mmhg {
+            if block.deviation_mmhg.abs() < 0.6 * block.bar_mmhg && block.fall < 0.6 {
                 calm_since.get_or_insert(block.t_s);
                 if block.runs && block.settled {
                     calm_running.push(block.t_s);
