@@ -19,8 +19,12 @@ const CHARTED_MMHG: f64 = 2.0;
 const WAVE_LAGS_S: [f64; 8] = [60.0, 100.0, 160.0, 270.0, 420.0, 600.0, 850.0, 1200.0];
 /// Distances over which a wander is looked for, seconds.
 const WANDER_LAGS_S: [f64; 4] = [1200.0, 1500.0, 1900.0, 2400.0];
-/// Readings that flip by a rounding step make differences of up to this share of it that tell nothing.
-const FLIPS_SHARE: f64 = 0.7;
+/// The spread of differences is taken from this share of them, the smaller ones.
+const SMALLER_SHARE: f64 = 0.6;
+/// Their mean over the spread of a normal: 2 (φ(0) − φ(q)) / 0.6 with q = 0.8416, the normal's quantile at 0.8.
+const SMALLER_MEAN: f64 = 0.3964;
+/// Readings that flip by one rounding step q look like a spread of so many q by the same measure.
+const FLIPS_SHARE: f64 = 0.6;
 /// Fewer differences than this tell no spread.
 const LEAST_DIFFERENCES: usize = 20;
 
@@ -215,38 +219,41 @@ pub fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
             charted: true,
         };
     }
+    let block_mmhg = by_blocks.max(floor).max(0.4);
     Noise {
-        block_mmhg: by_blocks.max(floor).max(0.4),
-        slow_mmhg: Some(slow_noise(blocks))
-            .filter(|s| FLIPS_SHARE * rounding_mmhg < *s && !record.channels[channel].on_change)
-            .unwrap_or(0.0),
+        block_mmhg,
+        // What is written on change alone shows every change and no rest between them.
+        slow_mmhg: if record.channels[channel].on_change {
+            0.0
+        } else {
+            slow_noise(blocks, block_mmhg.max(FLIPS_SHARE * rounding_mmhg))
+        },
         sample_mmhg: by_samples.max(floor).max(0.4),
         rounding_mmhg,
         charted: false,
     }
 }
 
-/// Spread of what comes and goes over minutes, mmHg: from second differences `p(t − L) − 2 p(t) + p(t + L)` of running blocks,
-/// which a steady climb leaves at zero. Of a wave (a pump that delivers in strokes shows one for each, and a slow pump's
-/// lasts many minutes) they are four times its own spread where L is half its period, and less elsewhere. Of a wander without
-/// memory they are √6 times its spread at any L, so that the least over long L is told of that.
-fn slow_noise(blocks: &[Block]) -> f64 {
-    let wave = WAVE_LAGS_S
-        .iter()
-        .filter_map(|&lag_s| second_difference(blocks, lag_s))
-        .map(|d| d / 4.0)
-        .fold(0.0, f64::max);
-    // The median of a normal's absolute values is 0.6745 times its spread.
-    let wander = WANDER_LAGS_S
-        .iter()
-        .filter_map(|&lag_s| second_difference(blocks, lag_s))
-        .map(|d| d / (0.6745 * 6f64.sqrt()))
-        .reduce(f64::min)
-        .unwrap_or(0.0);
-    wave.max(wander)
+/// Spread of what comes and goes over minutes, mmHg, beside what each block has for itself (`quick_mmhg`): from second
+/// differences `p(t − L) − 2 p(t) + p(t + L)` of running blocks, which a steady climb leaves at zero. What each block has for
+/// itself adds √6 times its spread. A wave (a pump that delivers in strokes shows one for each, and a slow pump's lasts many
+/// minutes) adds four times its own where L is half its period, and less elsewhere; a wander that is half forgotten over L some
+/// two times, at any long L: the least counts.
+fn slow_noise(blocks: &[Block], quick_mmhg: f64) -> f64 {
+    let beyond = |lags_s: &[f64]| -> Vec<f64> {
+        lags_s
+            .iter()
+            .filter_map(|&lag_s| second_difference(blocks, lag_s))
+            .map(|d| (d * d - 6.0 * quick_mmhg * quick_mmhg).max(0.0))
+            .collect()
+    };
+    let wave = beyond(&WAVE_LAGS_S).into_iter().fold(0.0, f64::max) / 16.0;
+    let wander = beyond(&WANDER_LAGS_S).into_iter().reduce(f64::min);
+    wave.max(wander.unwrap_or(0.0) / 4.0).sqrt()
 }
 
-/// The median size of second differences over a lag, mmHg, of settled blocks at like flows.
+/// The spread of second differences over a lag, mmHg, of settled blocks at like flows: from the smaller ones, since where
+/// something happens they are large.
 fn second_difference(blocks: &[Block], lag_s: f64) -> Option<f64> {
     let counts = |b: &Block| b.settled && b.own_runs;
     let alike = |a: &Block, b: &Block| {
@@ -271,9 +278,10 @@ fn second_difference(blocks: &[Block], lag_s: f64) -> Option<f64> {
             );
         }
     }
-    (LEAST_DIFFERENCES <= sizes.len())
-        .then(|| robust::median(&mut sizes))
-        .flatten()
+    sizes.sort_by(f64::total_cmp);
+    let smaller = &sizes[..(SMALLER_SHARE * sizes.len() as f64) as usize];
+    let mean = smaller.iter().sum::<f64>() / smaller.len().max(1) as f64;
+    (LEAST_DIFFERENCES <= sizes.len()).then_some(mean / SMALLER_MEAN)
 }
 
 /// How long the line's pressure lags behind its flow, hours: R·C, with R from a first look at the record.

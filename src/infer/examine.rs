@@ -27,6 +27,8 @@ const LEAST_OBSTRUCTION: f64 = 0.5;
 const LEAST_OUT_S: f64 = 300.0;
 /// See [`LEAST_OUT_S`], mmHg.
 const LEAST_HEIGHT_MMHG: f64 = 30.0;
+/// A fall is no cough: a supply that stopped is told from this long on, seconds.
+const LEAST_FALLEN_S: f64 = 120.0;
 /// A change of height is told when it is at least this large, mmHg (about 8 cm of water).
 const LEAST_SHIFT_MMHG: f64 = 6.0;
 /// From this probability on that no cause explains an excursion, two of them are tried.
@@ -406,8 +408,10 @@ impl<'a> Walk<'a> {
         if 0.5 <= judgement.unexplained {
             return 2.0 * LEAST_OUT_S <= out_s && 0.5 * LEAST_HEIGHT_MMHG <= height_mmhg;
         }
-        if LEAST_OBSTRUCTION <= judgement.obstruction() {
-            return large;
+        // What lies below a pump raises its pressure: a fall alone is the supply's, or nothing's.
+        let fell = excursion.up.iter().all(|&u| !u);
+        if LEAST_OBSTRUCTION <= judgement.obstruction() && !(fell && site != Site::Supply) {
+            return large || site == Site::Supply && LEAST_FALLEN_S <= out_s;
         }
         site == Site::None
             && 0.5 < p

@@ -58,7 +58,7 @@ impl Level {
         }
     }
 
-    /// Nothing before counts any more: the pump was moved.
+    /// Nothing before counts any more: the pump was moved, or stood still, or got another rate.
     pub fn forget(&mut self) {
         self.last.clear();
     }

@@ -274,7 +274,11 @@ impl Tracker {
             bar = bar.max(0.8 * drop) + 5.0;
         }
         let deviation = block.pressure_mmhg - expected;
-        let fall = self.levels[block.channel].fall(block, &self.noise[block.channel]);
+        let level = &mut self.levels[block.channel];
+        if !block.settled {
+            level.forget();
+        }
+        let fall = level.fall(block, &self.noise[block.channel]);
         let block = &mut self.blocks[i];
         block.fall = fall;
         block.deviation_mmhg = deviation;
@@ -389,7 +393,7 @@ impl Tracker {
                 calm_running.clear();
                 continue;
             }
-            if block.deviation_mmhg.abs() < 0.6 * block.bar_mmhg && block.fall < 0.6 {
+            if block.deviation_mmhg.abs() < 0.6 * block.bar_mmhg {
                 calm_since.get_or_insert(block.t_s);
                 if block.runs && block.settled {
                     calm_running.push(block.t_s);

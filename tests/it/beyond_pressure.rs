@@ -8,10 +8,10 @@ use patency::ingest::{Settings, Source, read_records};
 use patency::run;
 
 /// Rate, mL/h; compliance, mL/mmHg; pressure at zero flow, mmHg; open resistance, mmHg·h/mL.
-const RATE: f64 = 4.0;
-const STORE: f64 = 0.002;
-const OUTLET: f64 = 5.0;
-const OPEN: f64 = 5.0;
+pub(crate) const RATE: f64 = 4.0;
+pub(crate) const STORE: f64 = 0.002;
+pub(crate) const OUTLET: f64 = 5.0;
+pub(crate) const OPEN: f64 = 5.0;
 
 /// One line over six hours: at each second its resistance, its rate, its limit, and what lifts the reading; a row each so
 /// many seconds, with the limit or without.
@@ -43,14 +43,14 @@ fn line(every_s: u32, limits: bool, at: impl Fn(u32) -> (f64, f64, f64, f64)) ->
 }
 
 /// The same at one rate or at rest, a row each ten seconds.
-fn trace(at: impl Fn(u32) -> (f64, bool, f64, f64)) -> String {
+pub(crate) fn trace(at: impl Fn(u32) -> (f64, bool, f64, f64)) -> String {
     line(10, true, |s| {
         let (resistance, runs, limit, lift) = at(s);
         (resistance, if runs { RATE } else { 0.0 }, limit, lift)
     })
 }
 
-fn review(trace: &str, events: &str) -> Review {
+pub(crate) fn review(trace: &str, events: &str) -> Review {
     let (mut rows, mut noted) = (trace.as_bytes(), events.as_bytes());
     let noted_len = noted.len();
     let source = Source {

@@ -7,6 +7,7 @@ mod blood_circuit;
 mod clamp_test;
 mod cohorts;
 mod contract_review;
+mod episodes_apart;
 mod expect;
 mod export;
 mod fuzzed;

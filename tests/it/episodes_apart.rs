@@ -1,0 +1,106 @@
+//! Which stretches of a record are episodes: what is two and not one, what is small and still one, and what is none.
+//!
+//! The records are worked out from the line equation, as in [`super::beyond_pressure`].
+
+use super::beyond_pressure::{OPEN, OUTLET, RATE, review, trace};
+use patency::infer::Site;
+
+/// A resistance that doubles every so many seconds from a moment on.
+fn doubling(s: u32, from_s: u32, each_s: f64) -> f64 {
+    2f64.powf((f64::from(s) - f64::from(from_s)).max(0.0) / each_s)
+}
+
+/// No event says what was done: the trace alone has to show it.
+const NO_EVENTS: &str = "time,channel,event,detail\n";
+
+#[test]
+fn a_climb_that_was_relieved_in_part_and_began_anew_is_two_episodes() {
+    // From 2 h on the resistance doubles every 20 minutes, up to 5.7 times at 2.8 h. A stop of five minutes, after which it
+    // stands at 1.2 times and doubles every 30 minutes: 1.5 times again after 30 min x log2(1.5 / 1.2) = 580 s.
+    let runs = |s: u32| !(10_200..10_500).contains(&s);
+    let trace = trace(|s| {
+        let grown = if s < 10_500 {
+            doubling(s, 7_200, 1_200.0)
+        } else {
+            1.2 * doubling(s, 10_500, 1_800.0).min(5.0)
+        };
+        (OPEN * grown, runs(s), 500.0, 0.0)
+    });
+    let review = review(&trace, NO_EVENTS);
+    assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
+    let (first, second) = (&review.episodes[0], &review.episodes[1]);
+    // 1.5 times after 20 min x log2(1.5) = 702 s.
+    assert!(
+        (first.onset_s.value - 7_902.0).abs() <= 300.0,
+        "{:?}",
+        first.onset_s
+    );
+    let end_s = first.end_s.unwrap();
+    assert!((end_s - 10_500.0).abs() <= 15.0, "{end_s}");
+    assert!(
+        (second.onset_s.value - 11_080.0).abs() <= 900.0,
+        "{:?}",
+        second.onset_s
+    );
+    for e in [first, second] {
+        let hindered: f64 = e.sites[..4].iter().sum();
+        assert!(0.9 <= hindered, "{:?}", e.sites);
+    }
+}
+
+#[test]
+fn a_climb_that_a_pause_did_not_ease_is_one_episode() {
+    let runs = |s: u32| !(10_200..10_500).contains(&s);
+    let trace = trace(|s| {
+        let grown = doubling(s.min(12_600), 7_200, 1_800.0);
+        (OPEN * grown, runs(s), 500.0, 0.0)
+    });
+    let review = review(&trace, NO_EVENTS);
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    assert_eq!(review.episodes[0].end_s, None);
+}
+
+#[test]
+fn a_supply_that_stopped_is_found_by_a_fall_of_a_few_mmhg() {
+    // A wide catheter: 1.2 mmHg h/mL at 4 mL/h stands 4.8 mmHg above the outlet. For a quarter of an hour nothing flows although
+    // the rate is set: the pressure is the outlet's, which a line without resistance shows as well. A pause before has shown
+    // what that is.
+    let stopped = |s: u32| (10_800..11_700).contains(&s);
+    let runs = |s: u32| !(7_200..7_800).contains(&s);
+    let trace = trace(|s| (if stopped(s) { 1e-3 } else { 1.2 }, runs(s), 200.0, 0.0));
+    let review = review(&trace, NO_EVENTS);
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    let e = &review.episodes[0];
+    assert!(
+        e.sites.iter().all(|p| *p <= e.sites[Site::Supply.index()]),
+        "{:?}",
+        e.sites
+    );
+    assert!(
+        (e.onset_s.value - 10_800.0).abs() <= 60.0,
+        "{:?}",
+        e.onset_s
+    );
+    let end_s = e.end_s.unwrap();
+    assert!((end_s - 11_700.0).abs() <= 60.0, "{end_s}");
+}
+
+#[test]
+fn the_strokes_of_a_slow_pump_are_no_episodes() {
+    // A stroke each 18 minutes (0.06 mL at 0.2 mL/h), 8 mmHg up and down, as the sensor beside the pump shows it.
+    let stroke = |s: u32| 8.0 * (f64::from(s) / 1_080.0 * std::f64::consts::TAU).sin();
+    let trace = trace(|s| (1.0, true, 300.0, stroke(s)));
+    let review = review(&trace, NO_EVENTS);
+    assert!(review.episodes.is_empty(), "{:#?}", review.episodes);
+}
+
+#[test]
+fn a_block_is_seen_through_the_strokes_of_a_slow_pump() {
+    let stroke = |s: u32| 8.0 * (f64::from(s) / 1_080.0 * std::f64::consts::TAU).sin();
+    // At 3 h the resistance goes to twelve times: from 4 to 48 mmHg above the outlet.
+    let at = |s: u32| if s < 10_800 { 1.0 } else { 12.0 };
+    let trace = trace(|s| (at(s), true, 300.0, stroke(s)));
+    let review = review(&trace, NO_EVENTS);
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    assert!(OUTLET + 12.0 * RATE - 10.0 <= review.episodes[0].peak_mmhg);
+}
