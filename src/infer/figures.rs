@@ -19,6 +19,12 @@ const NARROWED: f64 = 0.7;
 /// Factor on the spread of what a fit gives: real lines do not quite follow the equations, and the normal approximation
 /// is narrow (chosen on the tuning set).
 pub const WIDER: f64 = 1.5;
+/// Spread of the log of a resistance that no fit sees: a fluid's viscosity goes by its temperature (2 % a kelvin for water), and
+/// what grows before it is noticed is taken for the baseline (chosen on the tuning set).
+const CREPT: f64 = 0.05;
+/// Factor on the spread of an outlet pressure: the vein's wander and the sensor's drift, which are slow, count as one with the
+/// line's own (chosen on the tuning set).
+const OUTLET_WIDER: f64 = 2.0;
 /// The same for compliances, which fall with pressure in real lines (chosen on the tuning set).
 const COMPLIANCE_WIDER: f64 = 2.5;
 /// Resistances above this are told as this: nothing flows, mmHg·h/mL.
@@ -78,17 +84,17 @@ fn whole_record(
 
 fn outlet(f: &Fitted, n: usize, c: usize) -> Option<Estimate> {
     let (value, of_fit) = outlet_mmhg(&f.fit, n, c);
-    let sd = (WIDER * of_fit).hypot(1.5);
+    let sd = (OUTLET_WIDER * of_fit).hypot(2.0);
     Estimate::new(value, value - 1.96 * sd, value + 1.96 * sd)
 }
 
 /// Resistance below a pump: the shared one, log-normal, and its own tubing's.
 fn below(f: &Fitted, own: f64, own_sd: f64) -> Option<Estimate> {
     let shared = f.fit.theta[1].exp();
-    let wide = f.fit.sd(1).hypot(0.02);
+    let wide = (WIDER * f.fit.sd(1)).hypot(CREPT);
     let value = shared + own;
-    let low = shared * (-1.96 * wide).exp() + (own - 1.96 * own_sd).max(0.0);
-    let high = shared * (1.96 * wide).exp() + own + 1.96 * own_sd;
+    let low = shared * (-1.96 * wide).exp() + (own - 1.96 * WIDER * own_sd).max(0.0);
+    let high = shared * (1.96 * wide).exp() + own + 1.96 * WIDER * own_sd;
     Estimate::new(value, low.min(value), high.max(value))
 }
 

@@ -64,6 +64,8 @@ pub struct Weighed {
 pub struct Judgement {
     /// The stretch that was fitted.
     pub window: Window,
+    /// When the deviation was at its height in it, seconds.
+    pub peak_s: f64,
     /// All explanations, most probable first.
     pub weighed: Vec<Weighed>,
     /// Probability of each cause, in the order of [`Cause::ALL`].
@@ -134,6 +136,39 @@ pub struct Case<'a> {
     pub after_relief: bool,
 }
 
+impl Case<'_> {
+    /// What explanations of this excursion may look at.
+    pub fn setting<'b>(&'b self, window: &'b Window, peak_s: f64) -> Setting<'b> {
+        let place = parts::filter_place(self.record);
+        let filter = if matches!(place, FilterPlace::Shared | FilterPlace::Unsaid) {
+            self.parts.filter_ml_per_mmhg
+        } else {
+            0.0
+        };
+        let baseline = &self.tracker.baseline;
+        Setting {
+            window,
+            parts: self.parts,
+            baseline,
+            own: (0..window.channels).map(|c| baseline.own(c)).collect(),
+            after_relief: self.after_relief,
+            start_s: self.excursion.start_s,
+            peak_s,
+            // Up to a block in the filter half its housing is filled; up to one below it, all and the tail.
+            shared_ml_per_mmhg: [
+                0.05e-3 + 0.5 * filter,
+                0.05e-3 + filter + self.parts.tail_ml_per_mmhg,
+            ],
+        }
+    }
+
+    /// How far apart readings are, of the channel that is read most often, seconds; a minute where nobody can say.
+    pub fn least_period_s(&self) -> f64 {
+        let periods = self.record.channels.iter().filter_map(|c| c.period_s);
+        periods.reduce(f64::min).unwrap_or(60.0)
+    }
+}
+
 /// Judges an excursion; `None` where too few readings lie in its window.
 pub fn judge(case: &Case) -> Option<Judgement> {
     let (record, doings, excursion) = (case.record, case.doings, case.excursion);
@@ -173,26 +208,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         window.observations.push(alarm.reading);
     }
     let place = parts::filter_place(record);
-    let filter = if matches!(place, FilterPlace::Shared | FilterPlace::Unsaid) {
-        case.parts.filter_ml_per_mmhg
-    } else {
-        0.0
-    };
-    let n = record.channels.len();
-    let setting = Setting {
-        window: &window,
-        parts: case.parts,
-        baseline: &case.tracker.baseline,
-        own: (0..n).map(|c| case.tracker.baseline.own(c)).collect(),
-        after_relief: case.after_relief,
-        start_s: excursion.start_s,
-        peak_s,
-        // Up to a block in the filter half its housing is filled; up to one below it, all and the tail.
-        shared_ml_per_mmhg: [
-            0.05e-3 + 0.5 * filter,
-            0.05e-3 + filter + case.parts.tail_ml_per_mmhg,
-        ],
-    };
+    let setting = case.setting(&window, peak_s);
     let clues = context::clues(
         record,
         doings,
@@ -229,7 +245,14 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             .iter()
             .map(|o| o.weight * (fit::MEAN_LOG_DENSITY - (UNEXPLAINED_SPREADS * o.sd).ln()))
             .sum::<f64>();
-    Some(normalise(window, weighed, unexplained, spread, clues))
+    Some(normalise(
+        window,
+        peak_s,
+        weighed,
+        unexplained,
+        spread,
+        clues,
+    ))
 }
 
 /// The alarm itself is a reading: the pressure stood at the limit then.
@@ -436,6 +459,7 @@ fn sudden_fall(case: &Case, stop_s: f64) -> Option<f64> {
 
 fn normalise(
     window: Window,
+    peak_s: f64,
     mut weighed: Vec<Weighed>,
     unexplained: f64,
     spread: [f64; 11],
@@ -467,6 +491,7 @@ fn normalise(
     weighed.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     Judgement {
         window,
+        peak_s,
         weighed,
         causes,
         unexplained,

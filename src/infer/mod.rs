@@ -7,7 +7,7 @@
 //! `alarms` → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
 //! (each cause as a forward model) → `context`, `deeds` (what is known beyond the
 //! pressure) → `judge` (probabilities) →
-//! `outline`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it. Beside it stands [`expect`]: what a
+//! `outline`, `onset`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it. Beside it stands [`expect`]: what a
 //! line should do, worked out from its file alone.
 
 mod alarms;
@@ -28,6 +28,7 @@ mod judge;
 mod level;
 pub mod limits;
 mod network;
+mod onset;
 mod outline;
 mod parting;
 mod parts;

@@ -8,6 +8,7 @@ use super::evidence::{Evidence, Finding};
 use super::examine::best_cause;
 use super::figures;
 use super::judge::{Case, Judgement, Weighed};
+use super::onset;
 use super::review::{CannotTell, Cause, Confidence, Course, Episode, FittedCurve, Site};
 use crate::units::Estimate;
 
@@ -59,19 +60,15 @@ fn course(cause: Cause) -> Course {
     }
 }
 
-/// The onset with its 90 % interval: the draws of the likeliest cause's explanations, weighted by probability.
+/// The onset with its 90 % interval: of a cause that came at one go by a second look, else the draws of the likeliest
+/// cause's explanations, weighted by probability.
 fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
-    let cause = judgement.best_of(site).map(|w| w.fitted.cause);
-    let mut draws: Vec<(f64, f64)> = judgement
-        .weighed
-        .iter()
-        .filter(|w| Some(w.fitted.cause) == cause && 1e-4 < w.probability)
-        .flat_map(|w| {
-            let each = w.probability / w.fitted.onset_draws_s.len().max(1) as f64;
-            w.fitted.onset_draws_s.iter().map(move |&t| (t, each))
-        })
-        .collect();
-    draws.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let chosen = judgement.best_of(site);
+    let looked = chosen.and_then(|w| onset::look(case, judgement, w));
+    let (draws, stop) = looked.map_or_else(
+        || (weighted_draws(judgement, chosen), None),
+        |(draws, stop)| (draws.into_iter().map(|t| (t, 1.0)).collect(), stop),
+    );
     let total: f64 = draws.iter().map(|d| d.1).sum();
     let quantile = |q: f64| {
         let mut sum = 0.0;
@@ -82,17 +79,7 @@ fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
     };
     let start_s = case.record.start_s();
     // Between two samples nothing is known.
-    let period_s = case
-        .record
-        .channels
-        .iter()
-        .filter_map(|c| c.period_s)
-        .fold(f64::INFINITY, f64::min);
-    let half_s = if period_s.is_finite() {
-        0.5 * period_s
-    } else {
-        30.0
-    };
+    let half_s = 0.5 * case.least_period_s();
     let latest_s = case
         .excursion
         .seen_s
@@ -100,7 +87,9 @@ fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
     let place = |t: f64| t.clamp(start_s, case.record.end_s());
     match (quantile(0.05), quantile(0.5), quantile(0.95)) {
         (Some(low), Some(middle), Some(high)) => {
-            let value = place(middle.0);
+            // What came while the pump rested hinders the flow from the restart on.
+            let resting = stop.filter(|s| s.start_s < middle.0 && middle.0 < s.end_s);
+            let value = place(resting.map_or(middle.0, |s| s.end_s));
             let low = place(low.0 - half_s).min(value);
             let high = place(high.0 + half_s).max(value);
             Estimate { value, low, high }
@@ -114,6 +103,22 @@ fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
             }
         }
     }
+}
+
+/// Draws of the onset, each with its weight, in order of time: those of all explanations of the chosen one's cause.
+fn weighted_draws(judgement: &Judgement, chosen: Option<&Weighed>) -> Vec<(f64, f64)> {
+    let cause = chosen.map(|w| w.fitted.cause);
+    let mut draws: Vec<(f64, f64)> = judgement
+        .weighed
+        .iter()
+        .filter(|w| Some(w.fitted.cause) == cause && 1e-4 < w.probability)
+        .flat_map(|w| {
+            let each = w.probability / w.fitted.onset_draws_s.len().max(1) as f64;
+            w.fitted.onset_draws_s.iter().map(move |&t| (t, each))
+        })
+        .collect();
+    draws.sort_by(|a, b| a.0.total_cmp(&b.0));
+    draws
 }
 
 fn moved(case: &Case, best: Option<&Weighed>) -> Vec<String> {

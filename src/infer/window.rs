@@ -9,6 +9,7 @@ use super::fit::Observation;
 use super::regimes::Doings;
 
 use crate::record::Record;
+use crate::time::Span;
 
 /// Bins grow by this share of the distance to the nearest moment of interest.
 const GROWTH: f64 = 0.35;
@@ -23,6 +24,16 @@ const MODEL_SHARE: f64 = 0.04;
 /// out (chosen on the tuning set).
 const BIN_WEIGHT: f64 = 0.14;
 
+/// A stop whose pressure had fallen by all but [`OPENED_LEFT`] within two readings and so many seconds, and by so many
+/// mmHg, is one in which the line was opened: an open line's own fall takes its time constant (common practice, no source).
+const OPENED_S: f64 = 3.0;
+/// See [`OPENED_S`].
+const OPENED_FALL_MMHG: f64 = 10.0;
+/// See [`OPENED_S`].
+const OPENED_LEFT: f64 = 0.2;
+/// In logs slower than this a fall of minutes looks like one at once, seconds.
+const OPENED_PERIOD_S: f64 = 30.0;
+
 /// A stretch of the record, ready to be fitted.
 #[derive(Debug, Clone)]
 pub struct Window {
@@ -35,7 +46,8 @@ pub struct Window {
     /// Volume that all pumps together were set to deliver up to each knot, mL, from the window's start.
     pub volume_ml: Vec<f64>,
     /// `(knot, channel, mmHg)`: restarts after a stop of this channel alone, with the pressure read just before. In
-    /// such stops containers are changed and lines opened, so what the pump's side holds is not what the line did.
+    /// such stops containers are changed and lines opened, so what the pump's side holds is not what the line did. Also
+    /// where a stop let the pressure out at once.
     pub restarts: Vec<(usize, usize, f64)>,
     /// Where each observation stands.
     pub seen: Vec<Seen>,
@@ -61,6 +73,26 @@ impl Window {
     /// Last knot, seconds.
     pub fn end_s(&self) -> f64 {
         self.knot_s[self.knot_s.len() - 1]
+    }
+
+    /// Flow of a channel, or of all (`None`), in an interval, mL/h.
+    fn flow_ml_h(&self, channel: Option<usize>, interval: usize) -> f64 {
+        let rates = &self.rate_ml_h[interval * self.channels..(interval + 1) * self.channels];
+        channel.map_or_else(|| rates.iter().sum(), |c| rates[c])
+    }
+
+    /// The last stop of a channel, or of the whole line (`None`), that ended by a moment: its start and its end, seconds.
+    pub fn stop_before(&self, channel: Option<usize>, t_s: f64) -> Option<Span> {
+        let stands = |k: usize| self.flow_ml_h(channel, k) == 0.0;
+        let end = (1..self.knot_s.len() - 1)
+            .rev()
+            .filter(|&k| self.knot_s[k] <= t_s)
+            .find(|&k| stands(k - 1) && !stands(k))?;
+        let start = (0..end).rev().find(|&k| !stands(k)).map_or(0, |k| k + 1);
+        Some(Span {
+            start_s: self.knot_s[start],
+            end_s: self.knot_s[end],
+        })
     }
 }
 
@@ -189,7 +221,18 @@ pub fn cut(
             weight: BIN_WEIGHT,
         });
     }
-    let restarts = restarts(&knot_s, &rate_ml_h, n, &seen, &mut observations);
+    let mut restarts = restarts(&knot_s, &rate_ml_h, n, &seen, &mut observations);
+    if finest_s <= OPENED_PERIOD_S {
+        restarts.extend(opened(
+            &knot_s,
+            &rate_ml_h,
+            n,
+            &seen,
+            &observations,
+            finest_s,
+        ));
+        restarts.sort_by_key(|r| (r.0, r.1));
+    }
     Some(Window {
         restarts,
         channels: n,
@@ -293,6 +336,53 @@ fn restarts(
                     }
                 }
                 _ => {}
+            }
+        }
+    }
+    found
+}
+
+/// Stops of the whole line in which a channel's pressure was gone at once: its line was opened, for a new container or set.
+/// What it held went neither through the catheter nor as slowly, so the pressure is set where it first read low.
+fn opened(
+    knot_s: &[f64],
+    rate_ml_h: &[f64],
+    n: usize,
+    seen: &[Seen],
+    observations: &[Observation],
+    finest_s: f64,
+) -> Vec<(usize, usize, f64)> {
+    let runs = |k: usize| rate_ml_h[k * n..(k + 1) * n].iter().any(|&r| 0.0 < r);
+    let mut found = Vec::new();
+    let mut since: Option<usize> = None;
+    for k in 1..knot_s.len() - 1 {
+        if runs(k - 1) && !runs(k) {
+            since = Some(k);
+        }
+        let Some(from) = since.filter(|_| !runs(k - 1) && runs(k)) else {
+            continue;
+        };
+        since = None;
+        let stood_s = knot_s[from] + 2.2 * finest_s + OPENED_S;
+        for c in 0..n {
+            let own = || {
+                seen.iter()
+                    .zip(observations)
+                    .filter(move |(s, _)| s.channel == c)
+            };
+            let before = own().filter(|(s, _)| s.knot <= from).last();
+            let inside = || own().filter(|(s, _)| from < s.knot && s.knot <= k);
+            let low = inside().map(|(_, o)| o.value).reduce(f64::min);
+            let first = inside().find(|(s, _)| stood_s <= knot_s[s.knot]);
+            let (Some((_, before)), Some(low), Some((at, first))) = (before, low, first) else {
+                continue;
+            };
+            let fall = before.value - low;
+            if OPENED_FALL_MMHG <= fall && first.value <= low + OPENED_LEFT * fall {
+                let first_low = inside()
+                    .find(|(_, o)| o.value <= low + OPENED_LEFT * fall)
+                    .map_or(at.knot, |(s, _)| s.knot);
+                found.push((first_low - 1, c, first.value));
             }
         }
     }

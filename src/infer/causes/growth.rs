@@ -202,8 +202,8 @@ impl Explanation for Growth {
         }
     }
 
-    fn onset_s(&self, own: &[f64]) -> Option<f64> {
-        let u = own[0] + self.law.reaches(1.5) * own[1].exp();
+    fn onset_s(&self, own: &[f64], ratio: f64) -> Option<f64> {
+        let u = own[0] + self.law.reaches(ratio) * own[1].exp();
         let last = *self.knot_u.last()?;
         if u <= last {
             return Some(interpolate(&self.knot_u, &self.knot_s, u));

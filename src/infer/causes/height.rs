@@ -84,7 +84,7 @@ impl Explanation for HeightChange {
         }
     }
 
-    fn onset_s(&self, own: &[f64]) -> Option<f64> {
+    fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
         Some(self.at_s(own))
     }
 }
@@ -124,7 +124,7 @@ impl Explanation for Drift {
         own[0] * (t_s - self.from_s) / 3600.0
     }
 
-    fn onset_s(&self, _own: &[f64]) -> Option<f64> {
+    fn onset_s(&self, _own: &[f64], _ratio: f64) -> Option<f64> {
         Some(self.start_s)
     }
 }

@@ -6,6 +6,7 @@
 
 mod growth;
 mod height;
+mod held;
 mod positional;
 mod settling;
 mod steady;
@@ -16,6 +17,7 @@ mod uneven;
 
 pub use growth::{Clock, Growth, Law};
 pub use height::{Drift, HeightChange};
+pub use held::Held;
 pub use positional::Positional;
 pub use settling::Settling;
 pub use steady::Steady;
@@ -33,6 +35,12 @@ use super::window::Window;
 /// Factor on the spread of what a fit gives, for onsets: parts that stiffen as they are stretched and growth in fits and
 /// starts bend the first stretch of a climb more than the model does (chosen on the tuning set).
 const ONSET_WIDER: f64 = 3.5;
+
+/// A growing resistance has its onset at this multiple of its baseline: the definition of the output.
+pub const ONSET_RATIO: f64 = 1.5;
+/// How far a growing resistance strays from a smooth course about its onset, as the log of a factor: it grows in fits and starts,
+/// so the moment at which it passes a level is known less well, the slower it grows there (chosen on the tuning set).
+const STRAYS: f64 = 0.06;
 
 /// What every explanation may look at.
 pub struct Setting<'a> {
@@ -106,9 +114,9 @@ pub trait Explanation {
     fn spread_factor(&self, _channel: usize, _t_s: f64) -> f64 {
         1.0
     }
-    /// When it began, seconds; `None` where it has no beginning. For a growing resistance: when it stood at 1.5
-    /// times its baseline.
-    fn onset_s(&self, own: &[f64]) -> Option<f64>;
+    /// When it began, seconds; `None` where it has no beginning. For a growing resistance: when it stood at this multiple
+    /// of its baseline.
+    fn onset_s(&self, own: &[f64], ratio: f64) -> Option<f64>;
 }
 
 /// An explanation with its fit.
@@ -191,28 +199,14 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
 
 /// Fits one explanation; `None` where it cannot be fitted.
 pub fn fit_explanation(explanation: &dyn Explanation, setting: &Setting) -> Option<Fitted> {
-    let window = setting.window;
-    let n = window.channels;
-    let common = common_priors(setting);
-    let mut priors = common.clone();
-    priors.extend(explanation.priors());
-    let middle: Vec<f64> = common.iter().map(|p| p.mean).collect();
+    let n = setting.window.channels;
+    let middle: Vec<f64> = common_priors(setting).iter().map(|p| p.mean).collect();
     let starts: Vec<Vec<f64>> = explanation
         .starts()
         .into_iter()
         .map(|own| middle.iter().copied().chain(own).collect())
         .collect();
-    let mut observations = window.observations.clone();
-    for (o, seen) in observations.iter_mut().zip(&window.seen) {
-        o.sd *= explanation.spread_factor(seen.channel, window.knot_s[seen.knot]);
-    }
-    let mut room = Vec::new();
-    let mut predict = |theta: &[f64], out: &mut Vec<f64>| {
-        predict(explanation, setting, theta, &mut room, out);
-    };
-    let fitted = fit::fit(&observations, &priors, &starts, &mut predict)?;
-    let mut predicted = Vec::new();
-    predict(&fitted.theta, &mut predicted);
+    let (fitted, predicted) = fit_from(explanation, setting, &starts)?;
     let onset_draws_s = onset_draws(explanation, &fitted, common_count(n));
     Some(Fitted {
         cause: explanation.cause(),
@@ -222,6 +216,29 @@ pub fn fit_explanation(explanation: &dyn Explanation, setting: &Setting) -> Opti
         onset_draws_s,
         predicted,
     })
+}
+
+/// Fits one explanation from starting points that hold the common parameters too; gives the fit and what it predicts.
+pub fn fit_from(
+    explanation: &dyn Explanation,
+    setting: &Setting,
+    starts: &[Vec<f64>],
+) -> Option<(Fit, Vec<f64>)> {
+    let window = setting.window;
+    let mut priors = common_priors(setting);
+    priors.extend(explanation.priors());
+    let mut observations = window.observations.clone();
+    for (o, seen) in observations.iter_mut().zip(&window.seen) {
+        o.sd *= explanation.spread_factor(seen.channel, window.knot_s[seen.knot]);
+    }
+    let mut room = Vec::new();
+    let mut predict = |theta: &[f64], out: &mut Vec<f64>| {
+        predict(explanation, setting, theta, &mut room, out);
+    };
+    let fitted = fit::fit(&observations, &priors, starts, &mut predict)?;
+    let mut predicted = Vec::new();
+    predict(&fitted.theta, &mut predicted);
+    Some((fitted, predicted))
 }
 
 fn predict(
@@ -311,14 +328,14 @@ fn predict(
 }
 
 /// Draws of the onset from the normal approximation of the fit, by a fixed sequence, so that the same record
-/// gives the same answer: van der Corput points through the normal quantile along each principal axis.
+/// gives the same answer: quasi-random points through the normal quantile along each principal axis.
 fn onset_draws(explanation: &dyn Explanation, fitted: &Fit, common: usize) -> Vec<f64> {
     let theta = &fitted.theta;
-    if explanation.onset_s(&theta[common..]).is_none() {
+    let Some(middle_s) = explanation.onset_s(&theta[common..], ONSET_RATIO) else {
         return Vec::new();
-    }
+    };
     let Some(cholesky) = fitted.covariance.clone().cholesky() else {
-        return explanation.onset_s(&theta[common..]).into_iter().collect();
+        return vec![middle_s];
     };
     let l = cholesky.l();
     let d = theta.len();
@@ -328,7 +345,8 @@ fn onset_draws(explanation: &dyn Explanation, fitted: &Fit, common: usize) -> Ve
             let own: Vec<f64> = (common..d)
                 .map(|r| theta[r] + (0..=r).map(|c| l[(r, c)] * z[c]).sum::<f64>())
                 .collect();
-            explanation.onset_s(&own)
+            let strayed = (STRAYS * normal_point(i, d)).exp();
+            explanation.onset_s(&own, ONSET_RATIO * strayed)
         })
         .filter(|t| t.is_finite())
         .collect();
@@ -336,14 +354,13 @@ fn onset_draws(explanation: &dyn Explanation, fitted: &Fit, common: usize) -> Ve
     draws
 }
 
+/// A point of Richtmyer's sequence, multiples of the square roots of primes less their whole part, as a normal quantile: unlike
+/// sequences in prime bases it stays even in pairs of high axes with a hundred points.
 fn normal_point(i: u32, axis: usize) -> f64 {
-    const PRIMES: [u32; 12] = [2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37];
-    let base = PRIMES[axis % PRIMES.len()];
-    let (mut n, mut share, mut at) = (i, 1.0, 0.0);
-    while 0 < n {
-        share /= f64::from(base);
-        at += share * f64::from(n % base);
-        n /= base;
-    }
+    const PRIMES: [u32; 20] = [
+        2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71,
+    ];
+    let root = f64::from(PRIMES[axis % PRIMES.len()]).sqrt();
+    let at = (f64::from(i) * root).fract();
     crate::stats::normal::quantile(at.clamp(1e-6, 1.0 - 1e-6))
 }

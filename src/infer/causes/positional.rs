@@ -84,7 +84,7 @@ impl Explanation for Positional {
         if near { 3.0 } else { 1.0 }
     }
 
-    fn onset_s(&self, own: &[f64]) -> Option<f64> {
+    fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
         self.bouts.first().map(|b| b.0 - own[1] * 3600.0)
     }
 }

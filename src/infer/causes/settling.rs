@@ -110,8 +110,8 @@ impl Explanation for Settling {
         }
     }
 
-    fn onset_s(&self, own: &[f64]) -> Option<f64> {
-        let target = 1.5f64.ln();
+    fn onset_s(&self, own: &[f64], ratio: f64) -> Option<f64> {
+        let target = ratio.ln();
         let mut before = (self.knot_s[0], 0.0);
         for (&t_s, &ml) in self.knot_s.iter().zip(&self.knot_ml) {
             let log = self.log_factor(own, t_s, ml);

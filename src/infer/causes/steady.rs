@@ -85,7 +85,7 @@ impl Explanation for Steady {
         }
     }
 
-    fn onset_s(&self, _own: &[f64]) -> Option<f64> {
+    fn onset_s(&self, _own: &[f64], _ratio: f64) -> Option<f64> {
         Some(self.start_s)
     }
 }

@@ -10,11 +10,15 @@ use crate::infer::review::Cause;
 /// Spread of the log of a new resistance: from half open to shut.
 pub const LOG_BLOCK_SD: f64 = 2.0;
 
+/// So soon after a restart an open line has filled its stores again, hours.
+const AFTER_RESTART_H: f64 = 15.0 / 3600.0;
+
 /// The shared resistance steps up.
 pub struct SharedStep {
     start_s: f64,
     time_sd_h: f64,
     log_new: f64,
+    starts: Vec<Vec<f64>>,
     shared_ml_per_mmhg: f64,
 }
 
@@ -25,6 +29,7 @@ impl SharedStep {
             start_s: setting.start_s,
             time_sd_h: time_sd_h(setting),
             log_new: likely_block(setting).ln(),
+            starts: starts(setting, None),
             shared_ml_per_mmhg: setting.shared_ml_per_mmhg[1],
         }
     }
@@ -39,6 +44,24 @@ pub fn time_sd_h(setting: &Setting) -> f64 {
 /// A resistance that would be a block in this line: thirty times its baseline, or what brings 100 mmHg.
 pub fn likely_block(setting: &Setting) -> f64 {
     (30.0 * setting.baseline.shared()).max(30.0)
+}
+
+/// Where the search for a step begins: shortly before the deviation stood out, and where the flow last started before that.
+/// A line that is closed while the pump rests climbs from the restart on, long before it stands out above what it
+/// was; from a moment after that no search goes back across the restart.
+pub fn starts(setting: &Setting, channel: Option<usize>) -> Vec<Vec<f64>> {
+    let log_new = likely_block(setting).ln();
+    let mut starts = vec![
+        vec![-0.01, log_new + 2.0],
+        vec![-0.02, log_new - 2.0],
+        vec![-0.5 * time_sd_h(setting), log_new],
+    ];
+    if let Some(stop) = setting.window.stop_before(channel, setting.start_s + 60.0) {
+        let at_h = (stop.end_s - setting.start_s) / 3600.0;
+        starts.push(vec![at_h, log_new + 2.0]);
+        starts.push(vec![at_h + AFTER_RESTART_H, log_new]);
+    }
+    starts
 }
 
 impl Explanation for SharedStep {
@@ -60,11 +83,7 @@ impl Explanation for SharedStep {
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
-        vec![
-            vec![-0.01, self.log_new + 2.0],
-            vec![-0.02, self.log_new - 2.0],
-            vec![-0.5 * self.time_sd_h, self.log_new],
-        ]
+        self.starts.clone()
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
@@ -86,7 +105,7 @@ impl Explanation for SharedStep {
         }
     }
 
-    fn onset_s(&self, own: &[f64]) -> Option<f64> {
+    fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
         Some(self.start_s + own[0] * 3600.0)
     }
 }

@@ -8,11 +8,16 @@ use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
 
+/// Log of the seconds over which the flow fades, as what the drip chamber and the tubing above the pump hold is used up: from
+/// a few to a minute or two (common practice, no source).
+const LOG_FADE: Prior = Prior { mean: 3.0, sd: 1.0 };
+
 /// One channel's inflow stops.
 pub struct SupplyStop {
     channel: usize,
     start_s: f64,
     time_sd_h: f64,
+    fades: bool,
 }
 
 impl SupplyStop {
@@ -22,6 +27,23 @@ impl SupplyStop {
             channel,
             start_s: setting.start_s,
             time_sd_h: time_sd_h(setting),
+            fades: false,
+        }
+    }
+
+    /// The same, with a flow that fades over an unknown time: for when it began, not for whether it was that.
+    pub fn fading(setting: &Setting, channel: usize) -> Self {
+        Self {
+            fades: true,
+            ..Self::new(setting, channel)
+        }
+    }
+
+    /// Share of the flow that is left so long after the supply stopped.
+    fn left(&self, own: &[f64], since_s: f64) -> f64 {
+        match own.get(2) {
+            Some(log_fade_s) if self.fades => (-since_s / log_fade_s.exp()).exp(),
+            _ => 0.0,
         }
     }
 }
@@ -36,7 +58,7 @@ impl Explanation for SupplyStop {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        vec![
+        let mut priors = vec![
             Prior {
                 mean: 0.0,
                 sd: self.time_sd_h,
@@ -45,11 +67,16 @@ impl Explanation for SupplyStop {
                 mean: -1.0,
                 sd: 2.0,
             }, // suction at the sensor, mmHg
-        ]
+        ];
+        priors.extend(self.fades.then_some(LOG_FADE));
+        priors
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
-        vec![vec![-0.02, -0.5], vec![-0.5 * self.time_sd_h, -0.5]]
+        let fade = self.fades.then_some(LOG_FADE.mean);
+        [-0.02, -0.5 * self.time_sd_h]
+            .map(|at_h| [at_h, -0.5].into_iter().chain(fade).collect())
+            .into()
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
@@ -61,21 +88,21 @@ impl Explanation for SupplyStop {
         let n = course.drive.channels;
         for (k, t) in course.middle_s.iter().enumerate() {
             if at_s <= *t {
-                course.drive.inflow_ml_h[k * n + self.channel] = 0.0;
+                course.drive.inflow_ml_h[k * n + self.channel] *= self.left(own, t - at_s);
             }
         }
     }
 
     fn shift_mmhg(&self, own: &[f64], channel: usize, t_s: f64) -> f64 {
-        let began = self.start_s + own[0] * 3600.0 < t_s;
-        if began && channel == self.channel {
-            own[1].min(0.0)
+        let since_s = t_s - (self.start_s + own[0] * 3600.0);
+        if 0.0 < since_s && channel == self.channel {
+            own[1].min(0.0) * (1.0 - self.left(own, since_s))
         } else {
             0.0
         }
     }
 
-    fn onset_s(&self, own: &[f64]) -> Option<f64> {
+    fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
         Some(self.start_s + own[0] * 3600.0)
     }
 }

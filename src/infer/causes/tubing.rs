@@ -3,7 +3,7 @@
 //! That channel fills its own small store alone, so it climbs steeply, and what it no longer brings to the join
 //! is missing there: the other channels' pressure falls.
 
-use super::step::{LOG_BLOCK_SD, likely_block, time_sd_h};
+use super::step::{LOG_BLOCK_SD, likely_block, starts, time_sd_h};
 use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
@@ -14,6 +14,7 @@ pub struct TubingBlock {
     start_s: f64,
     time_sd_h: f64,
     log_new: f64,
+    starts: Vec<Vec<f64>>,
 }
 
 impl TubingBlock {
@@ -24,6 +25,7 @@ impl TubingBlock {
             start_s: setting.start_s,
             time_sd_h: time_sd_h(setting),
             log_new: likely_block(setting).ln(),
+            starts: starts(setting, Some(channel)),
         }
     }
 }
@@ -51,11 +53,7 @@ impl Explanation for TubingBlock {
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
-        vec![
-            vec![-0.01, self.log_new + 2.0],
-            vec![-0.02, self.log_new - 2.0],
-            vec![-0.5 * self.time_sd_h, self.log_new],
-        ]
+        self.starts.clone()
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
@@ -72,7 +70,7 @@ impl Explanation for TubingBlock {
         }
     }
 
-    fn onset_s(&self, own: &[f64]) -> Option<f64> {
+    fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
         Some(self.start_s + own[0] * 3600.0)
     }
 }

@@ -108,8 +108,8 @@ impl Explanation for Uneven {
         }
     }
 
-    fn onset_s(&self, own: &[f64]) -> Option<f64> {
-        let target = 1.5f64.ln();
+    fn onset_s(&self, own: &[f64], ratio: f64) -> Option<f64> {
+        let target = ratio.ln();
         let mut done = 0.0;
         for (k, t) in own.iter().enumerate() {
             let rise = t.exp();
