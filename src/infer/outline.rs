@@ -91,7 +91,8 @@ fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
             let resting = stop.filter(|s| s.start_s < middle.0 && middle.0 < s.end_s);
             let value = place(resting.map_or(middle.0, |s| s.end_s));
             let low = place(low.0 - half_s).min(value);
-            let high = place(high.0 + half_s).max(value);
+            let least_s = if resting.is_some() { half_s } else { 0.0 };
+            let high = place((high.0 + half_s).max(value + least_s)).max(value);
             Estimate { value, low, high }
         }
         _ => {

@@ -370,7 +370,7 @@ fn opened(
                     .zip(observations)
                     .filter(move |(s, _)| s.channel == c)
             };
-            let before = own().filter(|(s, _)| s.knot <= from).last();
+            let before = own().rfind(|(s, _)| s.knot <= from);
             let inside = || own().filter(|(s, _)| from < s.knot && s.knot <= k);
             let low = inside().map(|(_, o)| o.value).reduce(f64::min);
             let first = inside().find(|(s, _)| stood_s <= knot_s[s.knot]);

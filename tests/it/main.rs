@@ -17,6 +17,7 @@ mod limits;
 mod manual;
 mod map;
 mod messages;
+mod onsets;
 mod priors;
 mod program;
 mod reference;

@@ -40,7 +40,7 @@ const ONSET_WIDER: f64 = 3.5;
 pub const ONSET_RATIO: f64 = 1.5;
 /// How far a growing resistance strays from a smooth course about its onset, as the log of a factor: it grows in fits and starts,
 /// so the moment at which it passes a level is known less well, the slower it grows there (chosen on the tuning set).
-const STRAYS: f64 = 0.06;
+const STRAYS: f64 = 0.1;
 
 /// What every explanation may look at.
 pub struct Setting<'a> {
