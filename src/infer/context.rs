@@ -11,6 +11,7 @@ use super::regimes::Doings;
 use super::review::{Cause, Site};
 use super::tracker::Tracker;
 use crate::record::{Event, EventKind, Fluid, Priors, Record};
+use crate::signal::rounding_step;
 
 /// How often a cause is behind an episode before the record is looked at; sums to 1. The table and its source stand in
 /// [`Priors`].
@@ -32,6 +33,9 @@ pub struct Clue {
     /// The site it is shown under.
     pub toward: Site,
 }
+
+/// Natural log of how likely an alarm is where nothing gives a reason for one.
+pub const CHANCE_ALARM: f64 = -6.0;
 
 const FILTER: [Cause; 3] = [
     Cause::FilterLoading,
@@ -233,15 +237,70 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
     if let Some(event) = near(EventKind::Alarm, 600.0, 3.0 * 3600.0).find(|e| of_supply(e)) {
         let causes = [Cause::SupplyStopped];
         let finding = Finding::SupplyAlarm;
+        // One that rang while it lasted, with nothing that climbed, says what it was; else it may be another's.
+        let over_s = excursion.end_s.unwrap_or(excursion.seen_s);
+        let factor = if event.t_s <= over_s + 60.0 && !excursion.up.contains(&true) {
+            (-CHANCE_ALARM).exp()
+        } else {
+            30.0
+        };
         found.push(clue(
             &causes,
             index(record, event),
-            30.0,
+            factor,
             finding,
             Site::Supply,
         ));
     }
+    for channel in (0..record.channels.len()).filter(|&c| excursion.down[c]) {
+        if let Some((counted_ml, set_ml)) = counter_stood(record, channel, excursion) {
+            let finding = Finding::CounterStoodStill {
+                channel: record.channels[channel].id.clone(),
+                counted_ml,
+                set_ml,
+            };
+            let causes = [Cause::SupplyStopped];
+            found.push(clue(&causes, Some(channel), 100.0, finding, Site::Supply));
+        }
+    }
 }
+
+/// Volume counted and volume set in an excursion, mL, where a channel's counter counted less than half of what its rate was set
+/// to and had counted what was set in the hour before.
+fn counter_stood(record: &Record, channel: usize, excursion: &Excursion) -> Option<(f64, f64)> {
+    let s = &record.channels[channel].samples;
+    let counts = |from_s: f64, to_s: f64| {
+        let (mut counted_ml, mut set_ml) = (0.0, 0.0);
+        let from = s.t_s.partition_point(|&t| t < from_s);
+        let to = s.t_s.partition_point(|&t| t <= to_s);
+        for i in from + 1..to {
+            let more_ml = s.volume_ml[i] - s.volume_ml[i - 1];
+            if 0.0 <= more_ml && s.rate_ml_h[i - 1] == s.rate_ml_h[i] {
+                counted_ml += more_ml;
+                set_ml += s.rate_ml_h[i] * (s.t_s[i] - s.t_s[i - 1]) / 3600.0;
+            }
+        }
+        (counted_ml, set_ml)
+    };
+    let over_s = excursion
+        .bouts
+        .first()
+        .map_or(excursion.seen_s, |b| b.1)
+        .max(excursion.seen_s);
+    let (counted_ml, set_ml) = counts(excursion.start_s, over_s);
+    let (counted_before_ml, set_before_ml) = counts(excursion.start_s - 3600.0, excursion.start_s);
+    let first = s.t_s.partition_point(|&t| t < excursion.start_s - 3600.0);
+    let step_ml = rounding_step(&s.volume_ml[first..]).max(LEAST_STEP_ML);
+    let counted_on = |counted: f64, set: f64| (counted - set).abs() <= 0.2 * set;
+    let stood = LEAST_STEPS * step_ml <= set_ml && counted_ml < 0.5 * set_ml;
+    (stood && 0.0 < set_before_ml && counted_on(counted_before_ml, set_before_ml))
+        .then_some((counted_ml, set_ml))
+}
+
+/// A volume counter that shows no step counts as showing this, mL.
+const LEAST_STEP_ML: f64 = 1e-3;
+/// So many steps of the counter must have been set before it says anything.
+const LEAST_STEPS: f64 = 5.0;
 
 /// Whether an alarm is of air in the line or an empty container, by the words of its detail.
 pub fn of_supply(event: &Event) -> bool {

@@ -141,6 +141,15 @@ pub enum Finding {
         /// Pore, µm.
         pore_um: f64,
     },
+    /// The volume counter stood still although the set rate went on.
+    CounterStoodStill {
+        /// The channel.
+        channel: String,
+        /// Volume counted, mL.
+        counted_ml: f64,
+        /// Volume that the rate was set to, mL.
+        set_ml: f64,
+    },
     /// It came with the start or a change of the set or container.
     AfterSetChange {
         /// Minutes after it.

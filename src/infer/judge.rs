@@ -11,7 +11,7 @@ use super::causes::{
     Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
     SharedStep, Steady, SupplyStop, TubingBlock, Uneven, fit_explanation,
 };
-use super::context::{self, Clue};
+use super::context::{self, CHANCE_ALARM, Clue};
 use super::deeds;
 use super::excursion::Excursion;
 use super::fit::{self, Observation};
@@ -25,8 +25,6 @@ use crate::time::Span;
 
 /// A cough, a knock or a glitch is over within this, seconds (common practice, no source).
 const BRIEF_S: f64 = 90.0;
-/// Natural log of how likely an alarm is where the pressure gives no reason for one.
-const CHANCE_ALARM: f64 = -6.0;
 /// An alarm limit that the record does not give lies above the pressures borne, by so much and half of them on average,
 /// and the pressure at the alarm is known to this share (common practice, no source).
 const UNSAID_ABOVE_MMHG: f64 = 20.0;
@@ -418,7 +416,7 @@ fn first_touch(case: &Case, stop_s: f64) -> f64 {
         .record
         .events
         .iter()
-        .filter(|e| deeds::may_clear(e.kind) || e.kind == EventKind::PatientMoved)
+        .filter(|e| deeds::may_clear(e.kind) || is_at_hand(e.kind))
         .map(|e| e.t_s)
         .find(|t| stop_s < *t);
     let restart = case
@@ -435,6 +433,11 @@ fn first_touch(case: &Case, stop_s: f64) -> f64 {
         .flatten()
         .fold(stop_s + 300.0, f64::min)
         - 1.0
+}
+
+/// Whether it shows somebody at the line who may free it and not write that down.
+fn is_at_hand(kind: EventKind) -> bool {
+    matches!(kind, EventKind::PatientMoved | EventKind::AlarmCleared)
 }
 
 /// The first fall by more than half within a few readings after a stop.
@@ -604,7 +607,16 @@ fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> 
     let mut artefacts: Vec<Box<dyn Explanation>> = vec![Box::new(Drift::new(setting))];
     // From the first reading that stood out to the last: it lasted as long at least.
     if out_s <= BRIEF_S + BLOCK_S {
-        artefacts.push(Box::new(Steady::artefact(setting, &excursion.bouts)));
+        let touched = if excursion.up.contains(&true) {
+            &excursion.up
+        } else {
+            &excursion.down
+        };
+        artefacts.push(Box::new(Steady::artefact(
+            setting,
+            &excursion.bouts,
+            touched,
+        )));
     }
     groups.add(share(Cause::Artefact), artefacts);
     groups.0

@@ -221,3 +221,77 @@ fn a_limit_below_what_the_pump_bore_was_lowered_though_the_old_one_is_not_writte
     let (from, to) = lowered.unwrap();
     assert!((from - 25.0).abs() < 1.0 && to == 20.0, "{from} {to}");
 }
+
+#[test]
+fn a_counter_that_stands_still_while_the_rate_is_set_is_a_dry_supply() {
+    // From 3 h to 3.5 h the pump moves nothing: the pressure goes from 25 mmHg to the outlet's 5, as it would if the pump had been
+    // raised by 27 cm. The rate is written all the same; the counter counts what was moved, or what was told.
+    let dry = |s: u32| (10_800..12_600).contains(&s);
+    let rate = |s: u32| if dry(s) { 0.0 } else { RATE };
+    let moved = line(10, false, |s| (OPEN, rate(s), 0.0, 0.0));
+    let with_counter = |stands: bool| {
+        let mut text = String::from("time,channel,pressure_mmhg,rate_ml_h,volume_ml\n");
+        let mut counted_ml = 0.0;
+        for row in moved.lines().skip(1) {
+            let cells: Vec<&str> = row.split(',').collect();
+            let s: u32 = cells[0].parse().unwrap();
+            text += &format!("{s},pn,{},{RATE},{counted_ml:.3}\n", cells[2]);
+            if !(stands && dry(s)) {
+                counted_ml += RATE * 10.0 / 3600.0;
+            }
+        }
+        review(&text, "")
+    };
+    let supply = |review: &Review| review.episodes[0].sites[Site::Supply.index()];
+    let (stood, ran) = (with_counter(true), with_counter(false));
+    assert!(0.9 < supply(&stood), "{:?}", stood.episodes[0].sites);
+    assert!(supply(&ran) < supply(&stood));
+    let of = |review: &Review| {
+        let found = review.episodes[0].evidence.iter();
+        let counter = |f: &Finding| matches!(f, Finding::CounterStoodStill { .. });
+        found.map(|e| e.finding.clone()).find(counter)
+    };
+    let Some(Finding::CounterStoodStill {
+        counted_ml, set_ml, ..
+    }) = of(&stood)
+    else {
+        panic!("{:?}", stood.episodes[0].evidence);
+    };
+    assert!(counted_ml < 0.1 && 1.5 < set_ml, "{counted_ml} {set_ml}");
+    assert_eq!(of(&ran), None);
+}
+
+#[test]
+fn a_short_climb_under_which_the_other_channel_falls_is_a_block_and_no_knock() {
+    // Two pumps into one catheter of 6 mmHg·h/mL, 3.6 and 1.7 mL/h: 36.8 mmHg at both. From 10,825 s on the first one's
+    // tubing is shut for 80 s: it climbs by 3.6 mL/h / 2 µL/mmHg = 0.5 mmHg/s towards its limit, and the other falls
+    // to 5 + 6 · 1.7 = 15.2 mmHg. A knock or a cough lets nobody fall.
+    let shut = |s: u32| (10_825..10_915).contains(&s);
+    let stopped = |s: u32| (10_905..10_935).contains(&s);
+    let mut rows = String::from("time,channel,pressure_mmhg,rate_ml_h,limit_mmhg\n");
+    let mut held = [36.8, 36.8];
+    for s in 0..5 * 3600 {
+        let own = [if shut(s) { 1e5 } else { 0.1 }, 0.1];
+        let rate = [if stopped(s) { 0.0 } else { 3.6 }, 1.7];
+        for _ in 0..50 {
+            let join = (OUTLET / 6.0 + held[0] / own[0] + held[1] / own[1])
+                / (1.0 / 6.0 + 1.0 / own[0] + 1.0 / own[1]);
+            for c in 0..2 {
+                held[c] += 0.02 / 3600.0 / STORE * (rate[c] - (held[c] - join) / own[c]);
+            }
+        }
+        if s % 10 == 0 {
+            let ripple = 0.5 * (f64::from(s) * 0.37).sin();
+            for c in 0..2 {
+                let (id, p) = (["a", "b"][c], held[c] + ripple);
+                rows += &format!("{s},{id},{p:.2},{},75\n", rate[c]);
+            }
+        }
+    }
+    let events = "time,channel,event,detail\n10905,a,occlusion_alarm,\n10914,a,alarm_cleared,\n\
+                  10935,a,resume,\n";
+    let review = review(&rows, events);
+    let e = &review.episodes[0];
+    assert_eq!(e.suggested, Some(Site::Tubing), "{:?}", e.sites);
+    assert!(e.sites[Site::None.index()] < 0.05, "{:?}", e.sites);
+}

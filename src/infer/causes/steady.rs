@@ -20,6 +20,8 @@ pub struct Steady {
     cause: Cause,
     /// Stretches whose readings are an artefact's.
     wild: Vec<(f64, f64)>,
+    /// Channels that it touched: a knock moves one sensor, a cough all of them upward; none falls while another climbs.
+    touched: Vec<bool>,
     /// Factor on the spread of those.
     wild_factor: f64,
     start_s: f64,
@@ -31,13 +33,14 @@ impl Steady {
         Self {
             cause: Cause::LimitTooLow,
             wild: Vec::new(),
+            touched: Vec::new(),
             wild_factor: 1.0,
             start_s: setting.start_s,
         }
     }
 
-    /// Artefact: the readings in the bouts are not the line's.
-    pub fn artefact(setting: &Setting, bouts: &[(f64, f64)]) -> Self {
+    /// Artefact: the readings of the touched channels in the bouts are not the line's.
+    pub fn artefact(setting: &Setting, bouts: &[(f64, f64)], touched: &[bool]) -> Self {
         let wild: Vec<(f64, f64)> = bouts.iter().map(|b| (b.0 - EDGE_S, b.1 + EDGE_S)).collect();
         let window = setting.window;
         let within = window
@@ -46,7 +49,7 @@ impl Steady {
             .zip(&window.observations)
             .filter(|(seen, _)| {
                 let t_s = window.knot_s[seen.knot];
-                wild.iter().any(|w| w.0 <= t_s && t_s <= w.1)
+                touched[seen.channel] && wild.iter().any(|w| w.0 <= t_s && t_s <= w.1)
             });
         let weights: Vec<f64> = within.map(|(_, o)| o.weight).collect();
         let cost = (WILD_COST * weights.len() as f64).min(MOST_COST);
@@ -55,6 +58,7 @@ impl Steady {
             .exp();
         Self {
             cause: Cause::Artefact,
+            touched: touched.to_vec(),
             wild,
             wild_factor,
             start_s: setting.start_s,
@@ -77,8 +81,9 @@ impl Explanation for Steady {
 
     fn shape(&self, _own: &[f64], _course: &mut Course) {}
 
-    fn spread_factor(&self, _channel: usize, t_s: f64) -> f64 {
-        if self.wild.iter().any(|w| w.0 <= t_s && t_s <= w.1) {
+    fn spread_factor(&self, channel: usize, t_s: f64) -> f64 {
+        let touched = self.touched.get(channel) == Some(&true);
+        if touched && self.wild.iter().any(|w| w.0 <= t_s && t_s <= w.1) {
             self.wild_factor
         } else {
             1.0

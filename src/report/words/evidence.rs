@@ -130,6 +130,13 @@ pub fn finding(evidence: &Evidence) -> String {
         Finding::SupplyAlarm => {
             "The pump alarmed for its supply: container, air or a clamp above it.".into()
         }
+        Finding::CounterStoodStill {
+            channel,
+            counted_ml,
+            set_ml,
+        } => format!(
+            "The volume counter of {channel} went on by {counted_ml:.2} mL where its rate was set to {set_ml:.2} mL."
+        ),
         Finding::AfterRateChange { from_ml_h, to_ml_h } => format!(
             "The rate had been raised from {} to {} shortly before.",
             rate(*from_ml_h),

@@ -265,6 +265,14 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
             "The alarm may come from another channel, or after the line was already disturbed.",
             "Hazard report on pumps that run without delivering: Health Devices 15 (1986) 182–184.",
         ),
+        Finding::CounterStoodStill { .. } => page(
+            "counter-stood-still",
+            "The volume counter stood still",
+            "The pump counted less volume than its rate was set to, although it was not stopped.",
+            "What is not counted was not moved: the container was empty or the pump ran dry. A block below the pump stops no counter before its alarm.",
+            "Many pumps count what they were told to move and not what they moved: a counter that runs on proves nothing.",
+            "Common practice, no source.",
+        ),
         Finding::AfterRateChange { .. } => page(
             "after-rate-change",
             "After a rate change",
@@ -350,6 +358,11 @@ pub fn evidence_pages() -> Vec<ManualPage> {
         Finding::PoreTooFine { pore_um: 0.2 },
         Finding::AfterSetChange { minutes: 0.0 },
         Finding::SupplyAlarm,
+        Finding::CounterStoodStill {
+            channel: String::new(),
+            counted_ml: 0.0,
+            set_ml: 0.0,
+        },
         Finding::AfterRateChange {
             from_ml_h: 0.0,
             to_ml_h: 0.0,
