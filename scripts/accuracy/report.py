@@ -330,7 +330,10 @@ ruptures, change of the mean of the minutes' medians, with hand rules. Their rul
 {made["rule"]}
 
 **Whether the record can tell** is worked out from the simulation, never from a review: the rules stand in
-`src/simulate/can_tell.rs`. A reason counts only where the file that it takes came with the record.
+`src/simulate/can_tell.rs`. A reason counts only where the file that it takes came with the record. Asked are: filter or catheter, of
+what grows; one channel's tubing or the line below, of what comes at once (with a reading of another channel from while
+the block stood); a knock or a block, of an artefact that alarmed (with a reading that shows that nothing was held up, or that
+there was no time to climb). All other episodes count as told.
 
 Review of a record took {statistics.median(times):.2f} s at the median and {max(times):.1f} s at most, process start and reading of the files included,
 with as many at a time as there were jobs. A record of 24 h, 1 Hz and two channels ({speed["rows"]} rows) took {speed["median_s"]:.2f} s at the

@@ -19,14 +19,25 @@
 //!   placed at most an hour before, no filter at all, or a filter that sits above the join.
 //!
 //! **One channel's tubing or the line below**, for what comes at once:
-//! - **another channel**: its sensor sees the join, whether it runs or not;
+//! - **another channel**: its sensor sees the join, whether it runs or not; of it (of a block below the join: of two
+//!   channels) the record needs a reading from the time in which the block stood, and in it a difference between the two
+//!   places of twice what hides it: the noise of one reading, half the rounding, the vein's wander, or 0.5 mmHg. Above the
+//!   join, the difference is how far the blocked channel stands above the other; below it, how far each has risen;
 //! - **it came and went**, as a catheter does and a clamp does not;
 //! - **a deed** that somebody wrote down (a clamp opened, a kink straightened, the patient laid otherwise);
 //! - **the ramp** to an alarm, of ten samples or more, in a channel with a kink so near the pump that a quarter of its
 //!   compliance or more lies below it, after a pause or a change of rate that showed the whole compliance.
+//!
+//! **A knock or a block**, for an artefact that rang the alarm: what a block holds up stays until somebody frees it, and
+//! a knock holds nothing. A block that was freed before the next reading leaves the record of a knock, so it takes
+//! - **a reading after the alarm**, from before anybody came; or
+//! - **a reading before it**, so near that the line with its least storage, shut at once, could not have climbed from there
+//!   to the limit in time.
 
 use super::day::{Day, Told};
+use super::elastic::stored;
 use super::scenario::{Cause, Place, Position, Scenario};
+use super::sensor::Row;
 use super::truth::is_gradual;
 use serde::Serialize;
 
@@ -50,6 +61,9 @@ pub(super) fn reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason
     if doubtful_step(told) {
         return step_reasons(told, scenario, day);
     }
+    if let Some(alarm_s) = told.stretch.alarm_s.filter(|_| is_knock(told)) {
+        return knock_reasons(told, scenario, day, alarm_s);
+    }
     let mut found = Vec::new();
     let Some(felt_s) = told.stretch.felt_s.filter(|_| is_gradual(told.words.1)) else {
         return found;
@@ -69,6 +83,104 @@ pub(super) fn doubtful_step(told: &Told) -> bool {
     ["tubing-blocked", "catheter-blocked", "catheter-positional"].contains(&told.words.1)
 }
 
+/// Whether the record may leave in doubt where it lies.
+pub(super) fn doubtful(told: &Told) -> bool {
+    let alarmed_knock = is_knock(told) && told.stretch.alarm_s.is_some();
+    is_gradual(told.words.1) || doubtful_step(told) || alarmed_knock
+}
+
+fn is_knock(told: &Told) -> bool {
+    told.words.1 == "artefact"
+}
+
+/// A knock's channels, as places.
+fn places<'a>(told: &'a Told, scenario: &'a Scenario) -> impl Iterator<Item = usize> + 'a {
+    told.channels
+        .iter()
+        .filter_map(|id| scenario.channel_index(id))
+}
+
+/// Readings of a channel between two moments.
+fn readings(day: &Day, channel: usize, from_s: f64, to_s: f64) -> impl Iterator<Item = &Row> {
+    let first = day.rows.partition_point(|r| r.t_s < from_s);
+    day.rows[first..]
+        .iter()
+        .take_while(move |r| r.t_s < to_s)
+        .filter(move |r| r.channel == channel && r.pressure_mmhg.is_some())
+}
+
+fn knock_reasons(told: &Told, scenario: &Scenario, day: &Day, alarm_s: f64) -> Vec<Reason> {
+    let mut found = Vec::new();
+    for c in places(told, scenario) {
+        let id = &scenario.channels[c].id;
+        let came_s = day
+            .log
+            .iter()
+            .find(|e| {
+                alarm_s < e.t_s && e.event == "alarm_cleared" && e.channel.as_ref() == Some(id)
+            })
+            .map_or(f64::INFINITY, |e| e.t_s);
+        let after = readings(day, c, alarm_s + 0.1, came_s)
+            .filter(|r| r.behind.brief_mmhg.abs() < shows_once_mmhg(scenario))
+            .count();
+        if 0 < after {
+            found.push(Reason {
+                needs: "trace",
+                says: format!(
+                    "{after} readings after the alarm, before anybody came, show nothing held up"
+                ),
+            });
+        }
+        let last = readings(day, c, 0.0, alarm_s)
+            .filter(|r| r.behind.brief_mmhg.abs() < shows_once_mmhg(scenario))
+            .last();
+        if let Some((row, from_mmhg)) = last.and_then(|r| Some((r, r.pressure_mmhg?)))
+            && 0.0 < row.rate_ml_h
+        {
+            let channel = &scenario.channels[c];
+            let least_ml = (1.0 - channel.tube_share) * stored(channel, from_mmhg, row.limit_mmhg);
+            let climb_s = 3600.0 * least_ml / row.rate_ml_h;
+            if alarm_s - row.t_s < climb_s {
+                found.push(Reason {
+                    needs: "trace",
+                    says: "the reading before the alarm is too near it for any climb".to_string(),
+                });
+            }
+        }
+    }
+    found
+}
+
+/// Readings in which another channel tells a block above the join from one below it.
+fn join_shown(told: &Told, scenario: &Scenario, day: &Day) -> usize {
+    let end_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
+    let shows = shows_once_mmhg(scenario);
+    let seen = |c: usize, apart: &dyn Fn(&Row) -> f64| {
+        readings(day, c, told.stretch.began_s, end_s)
+            .filter(|r| shows <= apart(r))
+            .count()
+    };
+    let count = scenario.channels.len();
+    let blocked = (told.words.0 == "tubing").then(|| places(told, scenario).next());
+    match blocked.flatten() {
+        Some(b) => (0..count)
+            .filter(|&c| c != b)
+            .map(|c| seen(c, &|r| r.behind.moved_mmhg[b] - r.behind.moved_mmhg[c]))
+            .sum(),
+        None => {
+            let risen: Vec<usize> = (0..count)
+                .map(|c| seen(c, &|r| r.behind.moved_mmhg[c]))
+                .filter(|&n| 0 < n)
+                .collect();
+            if 2 <= risen.len() {
+                risen.iter().sum()
+            } else {
+                0
+            }
+        }
+    }
+}
+
 fn step_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
     let mut found = Vec::new();
     let mut say = |needs, says: &str| {
@@ -77,8 +189,10 @@ fn step_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
             says: says.to_string(),
         });
     };
-    if 1 < scenario.channels.len() {
-        say("trace", "another channel's pressure shows the join");
+    let shown = join_shown(told, scenario, day);
+    if 0 < shown {
+        let says = format!("another channel's pressure shows the join, in {shown} readings");
+        say("trace", &says);
     }
     if 2 <= told.stretch.times {
         say("trace", "it came and went");
@@ -147,6 +261,17 @@ fn shows_mmhg(scenario: &Scenario) -> f64 {
     let samples = (600.0 / scenario.sampling.period_s).max(1.0);
     let hides = [
         scenario.sensor.noise_mmhg / samples.sqrt(),
+        scenario.sampling.rounding_mmhg / 2.0,
+        scenario.vein.wander_mmhg,
+        0.5,
+    ];
+    2.0 * hides.into_iter().fold(0.0, f64::max)
+}
+
+/// A difference that shows in a single reading, mmHg.
+fn shows_once_mmhg(scenario: &Scenario) -> f64 {
+    let hides = [
+        scenario.sensor.noise_mmhg,
         scenario.sampling.rounding_mmhg / 2.0,
         scenario.vein.wander_mmhg,
         0.5,

@@ -135,6 +135,7 @@ impl<'a> Ward<'a> {
             rate_ml_h: rate,
             volume_ml: counter,
             limit_mmhg: limit,
+            behind: self.world.behind(c, t_s),
         }
     }
 

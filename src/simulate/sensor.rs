@@ -11,6 +11,15 @@ use std::f64::consts::{PI, TAU};
 /// On change, a row is written after this time in any case, s.
 const HEARTBEAT_S: f64 = 900.0;
 
+/// What stands behind a reading, mmHg: for what the record can tell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Behind {
+    /// By how much each pump's line stands above what it would with nothing wrong.
+    pub moved_mmhg: [f64; 3],
+    /// What artefacts and touches add to this sensor.
+    pub brief_mmhg: f64,
+}
+
 /// A row of the trace.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Row {
@@ -20,6 +29,7 @@ pub(super) struct Row {
     pub rate_ml_h: f64,
     pub volume_ml: f64,
     pub limit_mmhg: f64,
+    pub behind: Behind,
 }
 
 /// Short bumps over the whole record.
@@ -59,6 +69,9 @@ impl Bumps {
     }
 }
 
+/// A cough that is over still moves what lies behind the line's storage for so long, s.
+const COUGH_LASTS_S: f64 = 60.0;
+
 /// What disturbs the vein.
 #[derive(Debug, Clone)]
 pub(super) struct VeinPressure {
@@ -88,6 +101,16 @@ impl VeinPressure {
                 end_s,
             ),
         }
+    }
+
+    /// Whether a cough moves the line at a moment.
+    pub fn coughs(&self, t_s: f64) -> bool {
+        let from = t_s - self.coughs.longest_s - COUGH_LASTS_S;
+        let first = self.coughs.list.partition_point(|b| b.0 < from);
+        self.coughs.list[first..]
+            .iter()
+            .take_while(|b| b.0 <= t_s)
+            .any(|b| t_s < b.0 + b.1 + COUGH_LASTS_S)
     }
 
     /// Pressure at the tip, `dt_s` after the last call.

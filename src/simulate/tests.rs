@@ -232,6 +232,72 @@ fn a_limit_below_the_working_pressure_alarms_and_is_raised() {
 }
 
 #[test]
+fn a_cough_that_rings_the_alarm_far_above_the_working_pressure_is_an_artefact_and_no_setting() {
+    // Working pressure 4 + 4.6 · 3.35 = 19.4 mmHg, limit 60: no setting is at fault, however hard the coughs.
+    let scenario = TWO.replace("rate_ml_h = 4.0", "rate_ml_h = 4.0\nlimit_mmhg = 60");
+    let coughing = made(
+        &format!("{scenario}\n[artefacts]\ncoughs_per_h = 20\ncough_mmhg = 300\n"),
+        7,
+    );
+    let truth = truth(&coughing);
+    let told = truth["episodes"].as_array().unwrap();
+    assert!(!told.is_empty());
+    assert!(told.iter().all(|e| e["cause"] == "artefact"), "{told:?}");
+    let events = String::from_utf8(coughing.events_csv).unwrap();
+    assert!(!events.contains("limit_change"), "{events}");
+}
+
+#[test]
+fn a_knock_is_told_from_a_block_only_by_a_reading_that_shows_nothing_held_or_no_time_to_climb() {
+    // A knock at 7,290 s rings the alarm 3 s later; somebody comes a minute after that. pn's line above a kink next to the
+    // pump stores 2 · 0.52 = 1.04 µL/mmHg: at 4 mL/h it climbs from 19 mmHg to a limit of 60 in 38 s, to 300 in 263 s.
+    for (period, limit, tells, says) in [
+        (10, 60, true, "nothing held up"),
+        (300, 300, true, "too near"),
+        (300, 60, false, ""),
+    ] {
+        let scenario = TWO
+            .replace(
+                "rate_ml_h = 4.0",
+                &format!("rate_ml_h = 4.0\nlimit_mmhg = {limit}"),
+            )
+            .replace("[sampling]", &format!("[sampling]\nperiod_s = {period}"));
+        let knocked = made(
+            &format!(
+                "{scenario}\n[[episode]]\nat_h = 2.025\nchannel = \"pn\"\n\
+                 cause = {{ kind = \"artefact\", mmhg = 400, seconds = 20 }}\n\
+                 [[episode.answer]]\ndo = \"restart\"\nafter_min = 1\n"
+            ),
+            7,
+        );
+        let episode = &truth(&knocked)["episodes"][0];
+        assert_eq!(episode["cause"], "artefact");
+        assert_eq!(episode["can_tell"], tells, "{period} {limit}: {episode}");
+        let from = episode["can_tell_from"].to_string();
+        assert!(from.contains(says), "{from}");
+    }
+}
+
+#[test]
+fn the_join_is_shown_only_by_readings_of_another_channel_from_while_the_block_stood() {
+    // pn's tubing is half shut from 7,210 to 7,410 s: with a row each five minutes no reading falls into it.
+    for (period, tells) in [(10, true), (300, false)] {
+        let scenario = TWO.replace("[sampling]", &format!("[sampling]\nperiod_s = {period}"));
+        let kinked = made(
+            &format!(
+                "{scenario}\n[[episode]]\nat_h = 2.0028\nuntil_h = 2.0583\nchannel = \"pn\"\n\
+                 cause = {{ kind = \"tubing-blocked\", resistance_mmhg_h_per_ml = 20 }}\n"
+            ),
+            7,
+        );
+        let episode = &truth(&kinked)["episodes"][0];
+        let says = episode["can_tell_from"].to_string();
+        assert_eq!(says.contains("shows the join"), tells, "{says}");
+        assert_eq!(episode["can_tell"], tells, "{episode}");
+    }
+}
+
+#[test]
 fn a_lowered_pump_reads_more_and_delivers_less_until_its_compliance_is_filled() {
     // 30 cm of water: 22.07 mmHg. The flow falls at once, and comes back with the time constant of the line.
     let lowered = two_with(

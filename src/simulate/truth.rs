@@ -97,7 +97,7 @@ fn episode<'a>(
 ) -> TrueEpisode<'a> {
     let (site, cause, variant) = told.words;
     let stretch = &told.stretch;
-    let doubtful = is_gradual(cause) || can_tell::doubtful_step(told);
+    let doubtful = can_tell::doubtful(told);
     let at = |t_s: f64| match clock.text((t_s * 10.0).round() / 10.0) {
         TimeText::Rfc3339(text) => Value::from(text),
         TimeText::Seconds(s) => Value::from(s),

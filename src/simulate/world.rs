@@ -9,7 +9,7 @@ use super::episodes::Running;
 use super::network::{CLOSED, Network};
 use super::pump::Drive;
 use super::scenario::{Cause, Place, Position, Scenario};
-use super::sensor::{Gauge, VeinPressure};
+use super::sensor::{Behind, Gauge, VeinPressure};
 use std::f64::consts::{PI, TAU};
 
 /// Resistance of a join without a filter, mmHg·h/mL.
@@ -421,10 +421,29 @@ impl<'a> World<'a> {
         }
     }
 
-    /// What stands at the alarm with nothing wrong, mmHg: is the limit too low all the same?
+    /// What stands at the alarm with nothing wrong, mmHg: is the limit too low all the same? A cough is no working pressure:
+    /// while one moves the line, what counts is where the line would come to rest.
     pub fn would_read_mmhg(&self, channel: usize) -> f64 {
-        self.gauges[channel].smooth(self.t_s, self.twin_mmhg(channel))
-            - self.gauges[channel].touch(self.t_s)
+        let now = self.twin_mmhg(channel);
+        let line = if self.vein.coughs(self.t_s) {
+            now.min(self.expected_mmhg(channel))
+        } else {
+            now
+        };
+        let gauge = &self.gauges[channel];
+        gauge.smooth(self.t_s, line) - gauge.touch(self.t_s)
+    }
+
+    /// What stands behind a channel's reading.
+    pub fn behind(&self, channel: usize, t_s: f64) -> Behind {
+        let mut moved_mmhg = [0.0; 3];
+        for (c, moved) in moved_mmhg.iter_mut().enumerate().take(self.drives.len()) {
+            *moved = self.network.pressure[Network::pump(c)] - self.twin.pressure[Network::pump(c)];
+        }
+        Behind {
+            moved_mmhg,
+            brief_mmhg: self.artefact_mmhg(channel) + self.gauges[channel].touch(t_s),
+        }
     }
 }
 
