@@ -31,6 +31,8 @@ const LEAST_HEIGHT_MMHG: f64 = 30.0;
 const LEAST_FALLEN_S: f64 = 120.0;
 /// A change of height is told when it is at least this large, mmHg (about 8 cm of water).
 const LEAST_SHIFT_MMHG: f64 = 6.0;
+/// A shift rings an alarm within this, seconds: the line has filled or emptied by then.
+const SHIFT_RINGS_S: f64 = 1800.0;
 /// From this probability on that no cause explains an excursion, two of them are tried.
 const LEAST_UNEXPLAINED: f64 = 0.3;
 /// Episodes closer together than this may be one that came and went, seconds.
@@ -63,6 +65,13 @@ pub fn review(record: &Record) -> Review {
         episodes,
         assumptions,
     }
+}
+
+/// Whether it is most likely a shift.
+fn stays_shifted(judgement: &Judgement) -> bool {
+    let (site, p) = judgement.best_site();
+    let best = judgement.best_of(Site::None);
+    site == Site::None && 0.5 < p && best.is_some_and(|w| figures::shift(&w.fitted).is_some())
 }
 
 struct Walk<'a> {
@@ -242,7 +251,7 @@ impl<'a> Walk<'a> {
                 .map(|&c| alarms.iter().map(|t| (c, *t)).collect())
                 .unwrap_or_default();
             alarms.retain(|t| Some(*t) != alarm_s && until_s < *t);
-            let judgement = judge::judge(&self.case(&part, alarm_s));
+            let (alarm_s, judgement) = self.judged(&part, alarm_s, &later);
             if let Some(whole) = &judgement
                 && let Some(cut_s) = self.take_first_of_two(&part, alarm_s, whole)
             {
@@ -253,6 +262,29 @@ impl<'a> Walk<'a> {
             self.take_part(part, alarm_s, judgement);
         }
         self.after_relief = false;
+    }
+
+    /// The judgement of a part, with the alarm that belongs to it. A shift that stays rings nothing hours later: such an alarm, and
+    /// those after it, wait for what is tracked once the shift is taken up.
+    fn judged(
+        &mut self,
+        part: &Excursion,
+        alarm_s: Option<f64>,
+        later: &[(usize, f64)],
+    ) -> (Option<f64>, Option<Judgement>) {
+        let whole = judge::judge(&self.case(part, alarm_s));
+        let late = alarm_s.filter(|a| part.end_s.is_none() && part.seen_s + SHIFT_RINGS_S < *a);
+        let Some(late_s) = late.filter(|_| whole.as_ref().is_some_and(stays_shifted)) else {
+            return (alarm_s, whole);
+        };
+        match judge::judge(&self.case(part, None)).filter(stays_shifted) {
+            Some(alone) => {
+                let waiting = later.iter().filter(|(_, t)| late_s <= *t);
+                self.alarms.extend(waiting);
+                (None, Some(alone))
+            }
+            None => (alarm_s, whole),
+        }
     }
 
     /// Where no single cause explains an excursion, a second one may have come on top of the first: then what lies

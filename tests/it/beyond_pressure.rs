@@ -295,3 +295,31 @@ fn a_short_climb_under_which_the_other_channel_falls_is_a_block_and_no_knock() {
     assert_eq!(e.suggested, Some(Site::Tubing), "{:?}", e.sites);
     assert!(e.sites[Site::None.index()] < 0.05, "{:?}", e.sites);
 }
+
+#[test]
+fn an_alarm_hours_after_a_pump_was_lowered_is_an_episode_of_its_own() {
+    // From 1 h on the pump reads 30 mmHg more, 55 at work. At 4 h the limit goes from 200 to 40, and the alarm comes at once.
+    let stopped = |s: u32| (14_404..14_700).contains(&s);
+    let low = |s: u32| (14_403..14_700).contains(&s);
+    let pauses = |s: u32| (7_200..7_800).contains(&s) || (10_800..11_400).contains(&s);
+    let lift = |s: u32| if s < 3_600 { 0.0 } else { 30.0 };
+    let trace = trace(|s| {
+        let limit = if low(s) { 40.0 } else { 200.0 };
+        (OPEN, !stopped(s) && !pauses(s), limit, lift(s))
+    });
+    let events = "time,channel,event,detail\n14403,pn,limit_change,40\n14404,pn,occlusion_alarm,\n\
+                  14700,pn,limit_change,200\n14700,pn,resume,\n";
+    let review = review(&trace, events);
+    let told: Vec<_> = review
+        .episodes
+        .iter()
+        .map(|e| (e.suggested, e.alarm_s))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            (Some(Site::None), None),
+            (Some(Site::Settings), Some(14_404.0))
+        ]
+    );
+}
