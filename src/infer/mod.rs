@@ -7,7 +7,7 @@
 //! `alarms` → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
 //! (each cause as a forward model) → `context`, `deeds` (what is known beyond the
 //! pressure) → `judge` (probabilities) →
-//! `outline`, `onset`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it. Beside it stands [`expect`]: what a
+//! `outline`, `onset`, `release`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it. Beside it stands [`expect`]: what a
 //! line should do, worked out from its file alone.
 
 mod alarms;
@@ -33,6 +33,7 @@ mod outline;
 mod parting;
 mod parts;
 mod regimes;
+mod release;
 mod review;
 mod second;
 mod tracker;

@@ -9,6 +9,7 @@ use super::examine::best_cause;
 use super::figures;
 use super::judge::{Case, Judgement, Weighed};
 use super::onset;
+use super::release;
 use super::review::{CannotTell, Cause, Confidence, Course, Episode, FittedCurve, Site};
 use crate::units::Estimate;
 
@@ -42,7 +43,7 @@ pub fn episode(case: &Case, judgement: &Judgement) -> Episode {
         evidence: evidence(case, judgement),
         checks: Vec::new(),
         cannot_tell: cannot_tell(case, judgement, told),
-        release_volume_ml: release(case, judgement, best),
+        release_volume_ml: release::volume(case, judgement, best),
         block_compliance_ul_per_mmhg: block_compliance(case, best),
         peak_mmhg: peak(case),
         curves: curves(case, judgement),
@@ -168,19 +169,6 @@ fn peak(case: &Case) -> f64 {
         .fold(by_blocks, f64::max)
 }
 
-/// Compliance that a block at this explanation's place leaves between it and the pumps, mL/mmHg.
-fn filled(case: &Case, w: &Weighed) -> f64 {
-    let scale = w.fitted.fit.theta[2].exp();
-    let own = &case.parts.own_ml_per_mmhg;
-    let all: f64 = own.iter().map(|c| c.0).sum();
-    scale
-        * match (w.fitted.cause.site(), w.fitted.channel) {
-            (Site::Tubing, Some(c)) => own[c].0,
-            (Site::Filter, _) => all + 0.5 * case.parts.filter_ml_per_mmhg,
-            _ => all + case.parts.filter_ml_per_mmhg + case.parts.tail_ml_per_mmhg,
-        }
-}
-
 fn block_compliance(case: &Case, best: Option<&Weighed>) -> Option<Estimate> {
     let w = best?;
     let steps = matches!(
@@ -195,39 +183,13 @@ fn block_compliance(case: &Case, best: Option<&Weighed>) -> Option<Estimate> {
         .fold(0.0, f64::max);
     let sd = (figures::WIDER * w.fitted.fit.sd(2)).hypot(0.05);
     (steps && sd < 0.7 * before).then(|| {
-        let value = filled(case, w) * 1000.0;
+        let value = release::filled(case, w) * 1000.0;
         Estimate {
             value,
             low: value * (-1.96 * sd).exp(),
             high: value * (1.96 * sd).exp(),
         }
     })
-}
-
-/// What is held under pressure at the last reading that stood out, and freed at relief.
-fn release(case: &Case, judgement: &Judgement, best: Option<&Weighed>) -> Option<Estimate> {
-    let w = best?;
-    if !matches!(
-        w.fitted.cause.site(),
-        Site::Tubing | Site::Filter | Site::Catheter
-    ) || judgement.obstruction() < 0.5
-    {
-        return None;
-    }
-    let last_s = case.excursion.bouts.last().map_or(f64::INFINITY, |b| b.1);
-    let held = case
-        .tracker
-        .blocks
-        .iter()
-        .filter(|b| case.excursion.start_s <= b.t_s && b.t_s <= last_s + 1.0)
-        .filter(|b| w.fitted.channel.is_none_or(|c| c == b.channel))
-        .map(|b| b.pressure_mmhg)
-        .next_back()
-        .unwrap_or_else(|| peak(case));
-    let rise = (held - w.fitted.fit.theta[0]).max(0.0);
-    let value = filled(case, w) * rise;
-    let sd = (figures::WIDER * w.fitted.fit.sd(2)).hypot(0.1);
-    Estimate::new(value, value * (-1.96 * sd).exp(), value * (1.96 * sd).exp())
 }
 
 /// The best explanation's expected pressure, and that of the best of another site.

@@ -40,7 +40,10 @@ const ONSET_WIDER: f64 = 3.5;
 pub const ONSET_RATIO: f64 = 1.5;
 /// How far a growing resistance strays from a smooth course about its onset, as the log of a factor: it grows in fits and starts,
 /// so the moment at which it passes a level is known less well, the slower it grows there (chosen on the tuning set).
-const STRAYS: f64 = 0.1;
+const STRAYS: f64 = 0.15;
+/// What grows or comes and goes does so in steps of a minute or two: no onset of it is known better than this, seconds (common
+/// practice, no source).
+const STEPS_S: f64 = 90.0;
 
 /// What every explanation may look at.
 pub struct Setting<'a> {
@@ -346,7 +349,8 @@ fn onset_draws(explanation: &dyn Explanation, fitted: &Fit, common: usize) -> Ve
                 .map(|r| theta[r] + (0..=r).map(|c| l[(r, c)] * z[c]).sum::<f64>())
                 .collect();
             let strayed = (STRAYS * normal_point(i, d)).exp();
-            explanation.onset_s(&own, ONSET_RATIO * strayed)
+            let onset_s = explanation.onset_s(&own, ONSET_RATIO * strayed)?;
+            Some(onset_s + STEPS_S * normal_point(i, d + 1))
         })
         .filter(|t| t.is_finite())
         .collect();

@@ -17,6 +17,9 @@ const LOG_JUMP: Prior = Prior {
     sd: 1.0,
 };
 
+/// What has settled is carried into the pores over some minutes of flow, most of it first, seconds (common practice, no source).
+const SEALS_S: f64 = 300.0;
+
 /// Growth in jumps at restarts.
 pub struct Settling {
     /// Restarts, seconds, in order.
@@ -116,17 +119,16 @@ impl Explanation for Settling {
         for (&t_s, &ml) in self.knot_s.iter().zip(&self.knot_ml) {
             let log = self.log_factor(own, t_s, ml);
             if target <= log {
-                // At a restart it jumps; between two it grows evenly.
+                // After a restart it jumps; between two it grows evenly.
                 let jumped = self
                     .restarts_s
                     .iter()
                     .find(|r| before.0 < **r && **r <= t_s);
-                let share = ((target - before.1) / (log - before.1).max(1e-9)).clamp(0.0, 1.0);
-                return Some(
-                    jumped
-                        .copied()
-                        .unwrap_or(before.0 + share * (t_s - before.0)),
-                );
+                let share = ((target - before.1) / (log - before.1).max(1e-9)).clamp(0.0, 0.98);
+                return Some(match jumped {
+                    Some(restart_s) => restart_s - SEALS_S * (1.0 - share).ln(),
+                    None => before.0 + share * (t_s - before.0),
+                });
             }
             before = (t_s, log);
         }
