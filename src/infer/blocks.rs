@@ -19,7 +19,7 @@ const CHARTED_MMHG: f64 = 2.0;
 const WAVE_LAGS_S: [f64; 8] = [60.0, 100.0, 160.0, 270.0, 420.0, 600.0, 850.0, 1200.0];
 /// Distances over which a wander is looked for, seconds.
 const WANDER_LAGS_S: [f64; 4] = [1200.0, 1500.0, 1900.0, 2400.0];
-/// The spread of differences is taken from this share of them, the smaller ones.
+/// A spread is taken from this share of the differences, the smaller ones.
 const SMALLER_SHARE: f64 = 0.6;
 /// Their mean over the spread of a normal: 2 (φ(0) − φ(q)) / 0.6 with q = 0.8416, the normal's quantile at 0.8.
 const SMALLER_MEAN: f64 = 0.3964;
@@ -197,13 +197,15 @@ pub fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
         .filter(|w| w[0].settled && w[1].settled && (w[0].flow_ml_h == w[1].flow_ml_h || w[1].runs))
         .map(|w| (w[1].pressure_mmhg - w[0].pressure_mmhg).abs())
         .collect();
-    // MAD of differences of independent normals with spread s is 0.6745 √2 s.
-    let by_blocks = robust::median(&mut steps).unwrap_or(1.0) / 0.953_9;
+    // Differences of independent normals with spread s spread by √2 s. Not their median: rounded readings that flip by a step
+    // now and then make it the whole step or nothing.
+    let by_blocks = spread_of(&mut steps).unwrap_or(1.0) / 2f64.sqrt();
     let mut jumps: Vec<f64> = pressure
         .windows(2)
         .map(|w| (w[1] - w[0]).abs())
         .filter(|d| d.is_finite())
         .collect();
+    // The median of differences of independent normals with spread s is 0.6745 √2 s.
     let by_samples = robust::median(&mut jumps).unwrap_or(1.0) / 0.953_9;
     let floor = 0.29 * rounding_mmhg; // rounding to a step q spreads by q/√12
     if record.channels[channel]
@@ -278,10 +280,18 @@ fn second_difference(blocks: &[Block], lag_s: f64) -> Option<f64> {
             );
         }
     }
+    if sizes.len() < LEAST_DIFFERENCES {
+        return None;
+    }
+    spread_of(&mut sizes)
+}
+
+/// The spread of normals by the sizes of the smaller ones: where something happens they are large. `None` for none.
+fn spread_of(sizes: &mut [f64]) -> Option<f64> {
     sizes.sort_by(f64::total_cmp);
-    let smaller = &sizes[..(SMALLER_SHARE * sizes.len() as f64) as usize];
-    let mean = smaller.iter().sum::<f64>() / smaller.len().max(1) as f64;
-    (LEAST_DIFFERENCES <= sizes.len()).then_some(mean / SMALLER_MEAN)
+    let smaller = &sizes[..(SMALLER_SHARE * sizes.len() as f64).ceil() as usize];
+    let mean = smaller.iter().sum::<f64>() / smaller.len() as f64;
+    (!smaller.is_empty()).then_some(mean / SMALLER_MEAN)
 }
 
 /// How long the line's pressure lags behind its flow, hours: R·C, with R from a first look at the record.
@@ -314,4 +324,32 @@ pub fn lag_h(record: &Record, doings: &Doings, prior: &PartsPrior) -> f64 {
             .min(40.0)
     };
     (resistance * store).clamp(5.0 / 3600.0, 900.0 / 3600.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::spread_of;
+
+    #[test]
+    fn the_smaller_differences_give_the_spread_of_normals() {
+        // Sizes of a standard normal at the middles of 20 equal shares, from a table of its quantiles: Φ⁻¹(0.5125 … 0.9875).
+        let mut sizes = [
+            0.0313, 0.0941, 0.1573, 0.2211, 0.2858, 0.3518, 0.4193, 0.4888, 0.5607, 0.6357, 0.7144,
+            0.7978, 0.8871, 0.9842, 1.0916, 1.2133, 1.3563, 1.5341, 1.7805, 2.2414,
+        ];
+        let spread = spread_of(&mut sizes).unwrap();
+        assert!((spread - 1.0).abs() < 0.02, "{spread}");
+        // A third of them a hundred times as large, where something happened, moves it by less than a tenth.
+        sizes[14..].iter_mut().for_each(|s| *s *= 100.0);
+        assert!((spread_of(&mut sizes).unwrap() - 1.0).abs() < 0.1);
+        assert_eq!(spread_of(&mut []), None);
+    }
+
+    #[test]
+    fn readings_that_flip_by_a_rounding_step_do_not_spread_by_the_step() {
+        // A fair coin between 20 and 30: half of the differences are 0, half 10. True spread 5, of the differences 7.1.
+        let mut sizes: Vec<f64> = (0..100).map(|i| 10.0 * f64::from(i % 2)).collect();
+        let spread = spread_of(&mut sizes).unwrap();
+        assert!((3.0..=7.1).contains(&spread), "{spread}");
+    }
 }

@@ -149,7 +149,12 @@ impl<'a> Walk<'a> {
         self.supply_alarms(until_s);
         let mut last_s = f64::NEG_INFINITY;
         for (channel, alarm_s) in due {
-            if alarm_s < last_s + 1800.0 {
+            let cleared = self
+                .record
+                .events
+                .iter()
+                .any(|e| deeds::may_clear(e.kind) && last_s < e.t_s && e.t_s < alarm_s);
+            if alarm_s < last_s + 1800.0 && !cleared {
                 last_s = alarm_s; // the same trouble, alarming again
                 continue;
             }
@@ -168,7 +173,12 @@ impl<'a> Walk<'a> {
             .supply_alarms
             .extract_if(.., |a| a.1 < until_s)
             .collect();
-        for (channel, alarm_s) in due {
+        self.tell_dry(due);
+    }
+
+    /// Makes episodes of alarms of air or an empty container where the record speaks for the supply.
+    fn tell_dry(&mut self, alarms: Vec<(usize, f64)>) {
+        for (channel, alarm_s) in alarms {
             let mut excursion = self.about_alarm(channel, alarm_s);
             excursion.down[channel] = true;
             excursion.end_s.get_or_insert(alarm_s);
@@ -229,7 +239,7 @@ impl<'a> Walk<'a> {
             .collect();
         alarms.sort_by(f64::total_cmp);
         self.alarms.retain(|(_, t)| !inside(*t));
-        self.supply_alarms.retain(|(_, t)| !inside(*t));
+        let dry: Vec<(usize, f64)> = self.supply_alarms.extract_if(.., |a| inside(a.1)).collect();
         let scene = Scene {
             record: self.record,
             doings: self.doings,
@@ -262,6 +272,10 @@ impl<'a> Walk<'a> {
             self.take_part(part, alarm_s, judgement);
         }
         self.after_relief = false;
+        // A supply may run dry in the middle of a climb, which is not told by the climb.
+        if excursion.up.iter().any(|&u| u) {
+            self.tell_dry(dry);
+        }
     }
 
     /// The judgement of a part, with the alarm that belongs to it. A shift that stays rings nothing hours later: such an alarm, and

@@ -17,6 +17,13 @@ const LEAST_BLOCKS: usize = 3;
 const LEAST_S: f64 = 600.0;
 /// So many blocks are enough.
 const MOST_BLOCKS: usize = 40;
+/// What is held against the level is the median of the last blocks, up to so many, over so many seconds: coughs, breathing and
+/// rounding that flips stand out of single ones.
+const NOW_BLOCKS: usize = 4;
+/// See [`NOW_BLOCKS`].
+const NOW_S: f64 = 150.0;
+/// The spread of a median of n is this many times that of a mean (for a normal).
+const MEDIAN_WIDER: f64 = 1.25;
 /// Rates that differ by less than this share are the same.
 const SAME_SHARE: f64 = 0.02;
 /// How many spreads a fall must stand out by.
@@ -31,6 +38,8 @@ pub struct Level {
     last: VecDeque<(f64, f64)>,
     /// Flow of all channels, and of this one, mL/h.
     flows_ml_h: (f64, f64),
+    /// The blocks of now, calm or not.
+    now: VecDeque<(f64, f64)>,
 }
 
 impl Level {
@@ -61,31 +70,45 @@ impl Level {
     /// Nothing before counts any more: the pump was moved, or stood still, or got another rate.
     pub fn forget(&mut self) {
         self.last.clear();
+        self.now.clear();
     }
 
-    /// How far a block lies below the level, over what such a fall must exceed to stand out; 0 where there is no level.
-    pub fn fall(&self, block: &Block, noise: &Noise) -> f64 {
-        let earlier = || self.last.iter().filter(|l| l.0 < block.t_s);
+    /// How far the channel lies below the level as of a block, over what such a fall must exceed to stand out; 0 where there is
+    /// no level. Blocks come in order.
+    pub fn fall(&mut self, block: &Block, noise: &Noise) -> f64 {
+        if !(block.settled && block.own_runs && self.same_flows(block)) {
+            self.now.clear();
+            return 0.0;
+        }
+        while self.now.back().is_some_and(|n| block.t_s <= n.0) {
+            self.now.pop_back();
+        }
+        self.now.push_back((block.t_s, block.pressure_mmhg));
+        while NOW_BLOCKS < self.now.len()
+            || self.now.front().is_some_and(|n| n.0 + NOW_S < block.t_s)
+        {
+            self.now.pop_front();
+        }
+        let since_s = self.now.front().map_or(block.t_s, |n| n.0);
+        let earlier = || self.last.iter().filter(|l| l.0 < since_s);
         let (Some(first), Some(last)) = (earlier().next(), earlier().next_back()) else {
             return 0.0;
         };
-        let counts = block.settled
-            && block.own_runs
-            && self.same_flows(block)
-            && LEAST_BLOCKS <= earlier().count()
-            && LEAST_S <= last.0 - first.0;
-        if !counts {
+        if earlier().count() < LEAST_BLOCKS || last.0 - first.0 < LEAST_S {
             return 0.0;
         }
-        let mut pressures: Vec<f64> = earlier().map(|l| l.1).collect();
-        let Some(level) = robust::median(&mut pressures) else {
+        let median = |pressures: &mut Vec<f64>| robust::median(pressures);
+        let level = median(&mut earlier().map(|l| l.1).collect());
+        let now = median(&mut self.now.iter().map(|n| n.1).collect());
+        let (Some(level), Some(now)) = (level, now) else {
             return 0.0;
         };
-        let spread = noise.block_mmhg.hypot(noise.slow_mmhg);
-        let bar = (SPREADS * spread)
+        let n = self.now.len() as f64;
+        let quick = noise.block_mmhg * (MEDIAN_WIDER / n.sqrt()).min(1.0);
+        let bar = (SPREADS * quick.hypot(noise.slow_mmhg))
             .max(LEAST_FALL_MMHG)
             .max(1.1 * noise.rounding_mmhg);
-        (level - block.pressure_mmhg) / bar
+        (level - now) / bar
     }
 
     fn same_flows(&self, block: &Block) -> bool {

@@ -14,8 +14,8 @@ use crate::stats::robust;
 
 /// Stops and restarts of several channels closer together than this are one, seconds.
 const TOGETHER_S: f64 = 180.0;
-/// The resistance before a stop is taken from so many blocks in which the channel ran.
-const BEFORE_BLOCKS: usize = 10;
+/// The resistance before a stop is taken from the last running blocks over so long, seconds.
+const BEFORE_S: f64 = 300.0;
 /// The resistance after a restart is taken from what runs within so long, seconds: what grows again grows meanwhile.
 const AFTER_S: f64 = 150.0;
 /// Less than this share of the excess left is a relief, whatever the baseline.
@@ -95,11 +95,17 @@ impl Scene<'_> {
         let counts = |b: &&Block| excursion.up[b.channel] && b.own_runs;
         let blocks = &tracker.blocks;
         let at = |t_s: f64| blocks.partition_point(|b| b.t_s < t_s);
-        let mut high: Vec<f64> = blocks[at(before.0)..at(before.1)]
+        let earlier = &blocks[at(before.0)..at(before.1)];
+        let last_s = earlier
             .iter()
             .rev()
+            .find(counts)
+            .map_or(before.1, |b| b.t_s);
+        let mut high: Vec<f64> = earlier
+            .iter()
+            .rev()
+            .take_while(|b| last_s - BEFORE_S < b.t_s)
             .filter(counts)
-            .take(BEFORE_BLOCKS)
             .map(|b| tracker.excess(b))
             .collect();
         let Some(high) = robust::median(&mut high).filter(|h| 0.0 < *h) else {

@@ -15,7 +15,7 @@ pub(crate) const OPEN: f64 = 5.0;
 
 /// One line over six hours: at each second its resistance, its rate, its limit, and what lifts the reading; a row each so
 /// many seconds, with the limit or without.
-fn line(every_s: u32, limits: bool, at: impl Fn(u32) -> (f64, f64, f64, f64)) -> String {
+pub(crate) fn line(every_s: u32, limits: bool, at: impl Fn(u32) -> (f64, f64, f64, f64)) -> String {
     let mut rows = String::from("time,channel,pressure_mmhg,rate_ml_h");
     rows += if limits { ",limit_mmhg\n" } else { "\n" };
     let mut held = OUTLET + OPEN * RATE;

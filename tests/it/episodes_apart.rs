@@ -2,7 +2,7 @@
 //!
 //! The records are worked out from the line equation, as in [`super::beyond_pressure`].
 
-use super::beyond_pressure::{OPEN, OUTLET, RATE, review, trace};
+use super::beyond_pressure::{OPEN, OUTLET, RATE, line, review, trace};
 use patency::infer::Site;
 
 /// A resistance that doubles every so many seconds from a moment on.
@@ -46,6 +46,43 @@ fn a_climb_that_was_relieved_in_part_and_began_anew_is_two_episodes() {
         let hindered: f64 = e.sites[..4].iter().sum();
         assert!(0.9 <= hindered, "{:?}", e.sites);
     }
+}
+
+#[test]
+fn a_relief_between_two_climbs_is_seen_in_a_log_of_five_minutes_too() {
+    // Doubling every 20 minutes from 2 h on, relieved in a stop of five minutes at 3 h 20 min, doubling again from 1.2 times.
+    let trace = line(300, true, |s| {
+        let grown = match s {
+            0..12_300 => doubling(s, 7_200, 1_200.0),
+            _ => 1.2 * doubling(s, 12_300, 1_200.0).min(16.0),
+        };
+        let stopped = (12_000..12_300).contains(&s);
+        (OPEN * grown, if stopped { 0.0 } else { RATE }, 900.0, 0.0)
+    });
+    let review = review(&trace, "");
+    assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
+    let end_s = review.episodes[0].end_s.unwrap();
+    assert!((end_s - 12_300.0).abs() <= 300.0, "{end_s}");
+}
+
+#[test]
+fn an_alarm_after_a_flush_is_an_episode_of_its_own() {
+    // The limit of 40 mmHg is reached at 1.75 times the open resistance; the pump stops, the line is flushed and holds for ten
+    // minutes, then the same again. The deviation is too small to stand out for long, the alarms are what shows it.
+    let grown = |s: u32| match s {
+        0..10_800 => 1.0,
+        10_800..11_250 => 1.0 + 0.75 * f64::from(s - 10_800) / 300.0,
+        11_250..12_150 => 1.0,
+        12_150..12_600 => 1.0 + 0.75 * f64::from(s - 12_150) / 300.0,
+        _ => 1.0,
+    };
+    let stopped = |s: u32| (11_140..11_400).contains(&s) || (12_490..12_750).contains(&s);
+    let trace = trace(|s| (OPEN * grown(s), !stopped(s), 40.0, 0.0));
+    let events = "time,channel,event,detail\n11140,pn,occlusion_alarm,\n11300,,flush,\n11400,pn,resume,\n\
+                  12490,pn,occlusion_alarm,\n12700,,flush,\n12750,pn,resume,\n";
+    let review = review(&trace, events);
+    let alarms_s: Vec<f64> = review.episodes.iter().filter_map(|e| e.alarm_s).collect();
+    assert_eq!(alarms_s, [11_140.0, 12_490.0], "{:#?}", review.episodes);
 }
 
 #[test]
