@@ -114,7 +114,12 @@ fn a_supply_that_stopped_is_found_by_a_fall_of_a_few_mmhg() {
         e.sites
     );
     assert!(
-        (e.onset_s.value - 10_800.0).abs() <= 60.0,
+        e.onset_s.low <= 10_800.0 && 10_800.0 <= e.onset_s.high,
+        "{:?}",
+        e.onset_s
+    );
+    assert!(
+        (e.onset_s.value - 10_800.0).abs() <= 120.0,
         "{:?}",
         e.onset_s
     );
