@@ -197,15 +197,13 @@ pub fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
         .filter(|w| w[0].settled && w[1].settled && (w[0].flow_ml_h == w[1].flow_ml_h || w[1].runs))
         .map(|w| (w[1].pressure_mmhg - w[0].pressure_mmhg).abs())
         .collect();
-    // Differences of independent normals with spread s spread by √2 s. Not their median: rounded readings that flip by a step
-    // now and then make it the whole step or nothing.
-    let by_blocks = spread_of(&mut steps).unwrap_or(1.0) / 2f64.sqrt();
+    // The median of differences of independent normals with spread s is 0.6745 √2 s.
+    let by_blocks = robust::median(&mut steps).unwrap_or(1.0) / 0.953_9;
     let mut jumps: Vec<f64> = pressure
         .windows(2)
         .map(|w| (w[1] - w[0]).abs())
         .filter(|d| d.is_finite())
         .collect();
-    // The median of differences of independent normals with spread s is 0.6745 √2 s.
     let by_samples = robust::median(&mut jumps).unwrap_or(1.0) / 0.953_9;
     let floor = 0.29 * rounding_mmhg; // rounding to a step q spreads by q/√12
     if record.channels[channel]
