@@ -104,7 +104,7 @@ fn of_deed(deed: Deed) -> Option<Clue> {
     let (causes, factor, finding, toward): (&[Cause], f64, Finding, Site) =
         match (deed.kind, deed.helped?) {
             (EventKind::FilterChange, true) => {
-                (&FILTER, 80.0, Finding::FilterChangeHelped, Site::Filter)
+                (&FILTER, 150.0, Finding::FilterChangeHelped, Site::Filter)
             }
             (EventKind::FilterChange, false) => {
                 let finding = Finding::FilterChangeDidNotHelp;
@@ -112,13 +112,13 @@ fn of_deed(deed: Deed) -> Option<Clue> {
             }
             (EventKind::CatheterChange, true) => {
                 let finding = Finding::CatheterChangeHelped;
-                (&CATHETER, 80.0, finding, Site::Catheter)
+                (&CATHETER, 150.0, finding, Site::Catheter)
             }
             (EventKind::CatheterChange, false) => {
                 let finding = Finding::CatheterChangeDidNotHelp;
                 (&CATHETER, 1.0 / 20.0, finding, Site::Catheter)
             }
-            (EventKind::Flush, true) => (&CATHETER, 15.0, Finding::FlushHelped, Site::Catheter),
+            (EventKind::Flush, true) => (&CATHETER, 8.0, Finding::FlushHelped, Site::Catheter),
             (EventKind::SetChange, true) => {
                 let finding = Finding::SetChangeHelped;
                 (&CATHETER, 1.0 / 5.0, finding, Site::Catheter)
@@ -190,7 +190,7 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
         let finding = Finding::ClampNoted {
             channel: event.channel.clone(),
         };
-        found.push(clue(causes, index(record, event), 30.0, finding, toward));
+        found.push(clue(causes, index(record, event), 80.0, finding, toward));
     }
     if near(EventKind::PumpMoved, 300.0, 300.0).next().is_some() {
         let finding = Finding::PumpMovedNearby;
@@ -214,7 +214,7 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
             found.push(clue(
                 &causes,
                 index(record, event),
-                2.5,
+                4.0,
                 finding,
                 Site::Tubing,
             ));
@@ -341,7 +341,7 @@ fn of_limit(
                 from_mmhg: before,
                 to_mmhg: limit,
             };
-            found.push(clue(&cause, None, 15.0, finding, Site::Settings));
+            found.push(clue(&cause, None, 30.0, finding, Site::Settings));
         }
         if let Some(after) = at((alarm_s + LIMIT_WITHIN_S).min(read_to_s))
             && 1.1 * limit < after
@@ -438,7 +438,7 @@ fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec
         let finding = Finding::ClampNoted {
             channel: event.channel.clone(),
         };
-        found.push(clue(causes, index(record, event), 30.0, finding, toward));
+        found.push(clue(causes, index(record, event), 80.0, finding, toward));
     }
 }
 

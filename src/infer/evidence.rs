@@ -175,3 +175,16 @@ pub enum Finding {
         rival: Site,
     },
 }
+
+impl Finding {
+    /// Whether it says that something done to the line took the obstruction away.
+    pub fn is_relief(&self) -> bool {
+        matches!(
+            self,
+            Self::FilterChangeHelped
+                | Self::FlushHelped
+                | Self::CatheterChangeHelped
+                | Self::SetChangeHelped
+        )
+    }
+}

@@ -309,7 +309,9 @@ impl<'a> Walk<'a> {
         alarm_s: Option<f64>,
         whole: &Judgement,
     ) -> Option<f64> {
-        if whole.unexplained < LEAST_UNEXPLAINED {
+        // A deed that took it away says that it was one trouble, however odd its shape.
+        let taken_away = whole.clues.iter().any(|c| c.finding.is_relief());
+        if whole.unexplained < LEAST_UNEXPLAINED || taken_away {
             return None;
         }
         let cuts_s = second::cuts(&self.tracker, excursion);
