@@ -43,8 +43,8 @@ const BELOW_SHARE: f64 = 0.75;
 /// Share of the changes of height in which all pumps move together: they hang on one pole, or the patient was moved
 /// (common practice, no source).
 const TOGETHER_SHARE: f64 = 0.7;
-/// The prior shares are of alarms. Of what stands out without one so many times more, by odds, hinders nothing: the whole
-/// record is searched for it (measured on made records of the tuning set).
+/// The prior shares are of alarms. Of what rises without one so many times more, by odds, hinders nothing: the whole record
+/// is searched for it (measured on made records of the tuning set).
 const UNALARMED_ODDS: f64 = 3.0;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
@@ -518,10 +518,13 @@ type Group = (Vec<Box<dyn Explanation>>, f64);
 fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> {
     let n = setting.window.channels;
     let excursion = case.excursion;
+    // A supply that stopped lets the pressure fall, and rings no occlusion alarm anyway.
+    let unalarmed = case.alarm_s.is_none() && excursion.up.contains(&true);
     let share = |cause: Cause| {
-        let odds = match (case.alarm_s, cause.site()) {
-            (None, Site::None) => UNALARMED_ODDS,
-            _ => 1.0,
+        let odds = if unalarmed && cause.site() == Site::None {
+            UNALARMED_ODDS
+        } else {
+            1.0
         };
         odds * context::prior_share(&case.record.priors, cause)
     };
