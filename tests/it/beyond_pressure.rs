@@ -150,7 +150,7 @@ fn an_alarm_after_which_nothing_is_held_is_a_knock_though_no_limit_is_written() 
     let (knock, blocked) = (review(&knock, events), review(&blocked, events));
     assert_eq!(knock.episodes.len(), 1, "{:#?}", knock.episodes);
     let e = &knock.episodes[0];
-    assert_eq!(e.suggested, Some(Site::None), "{:?}", e.sites);
+    assert!(0.5 < e.sites[Site::None.index()], "{:?}", e.sites);
     assert_eq!(blocked.episodes.len(), 1, "{:#?}", blocked.episodes);
     let e = &blocked.episodes[0];
     let obstructed = e.sites[Site::Tubing.index()] + e.sites[Site::Catheter.index()];
