@@ -153,7 +153,7 @@ fn an_alarm_after_which_nothing_is_held_is_a_knock_though_no_limit_is_written() 
     assert!(0.5 < e.sites[Site::None.index()], "{:?}", e.sites);
     assert_eq!(blocked.episodes.len(), 1, "{:#?}", blocked.episodes);
     let e = &blocked.episodes[0];
-    let obstructed = e.sites[Site::Tubing.index()] + e.sites[Site::Catheter.index()];
+    let obstructed: f64 = e.sites[..4].iter().sum();
     assert!(0.95 < obstructed, "{:?}", e.sites);
 }
 
