@@ -115,7 +115,7 @@ impl Judgement {
         self.weighed
             .iter()
             .filter(|w| test(&w.fitted))
-            .map(|w| w.fitted.log_evidence)
+            .map(|w| EVIDENCE_POWER * w.fitted.log_evidence)
             .max_by(f64::total_cmp)
     }
 }
