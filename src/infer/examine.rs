@@ -431,7 +431,7 @@ impl<'a> Walk<'a> {
         read_to_s: f64,
     ) {
         let (site, _) = judgement.best_site();
-        let told = alarm_s.is_some() || self.worth_telling(excursion, judgement);
+        let mut told = alarm_s.is_some() || self.worth_telling(excursion, judgement);
         if told {
             let mut case = self.case(excursion, alarm_s);
             case.read_to_s = read_to_s;
@@ -439,7 +439,11 @@ impl<'a> Walk<'a> {
             if self.first_fit.is_none() {
                 self.first_fit = judgement.best_of(site).map(|w| w.fitted.clone());
             }
-            self.episodes.push(episode);
+            // A growth that has not come to 1.5 times by the record's end is no episode yet.
+            told = alarm_s.is_some() || episode.onset_s.value < self.record.end_s();
+            if told {
+                self.episodes.push(episode);
+            }
         }
         if LEAST_OBSTRUCTION <= judgement.obstruction() {
             self.gather(excursion, told, read_to_s);

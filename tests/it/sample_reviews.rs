@@ -2,6 +2,7 @@
 //!
 //! The truth was written by the simulator, which shares no physics with the analysis; see `sample-traces/README.md`.
 
+use crate::program::patency;
 use rstest::rstest;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
@@ -188,4 +189,26 @@ fn out_writes_the_report_its_picture_the_same_json_and_the_tables() {
         .collect();
     names.sort();
     assert_eq!(names.len(), 6, "nothing else is left behind: {names:?}");
+}
+
+#[test]
+fn the_readme_shows_how_the_summary_of_its_command_begins() {
+    let readme = include_str!("../../README.md");
+    let (_, shown) = readme.split_once("The command above begins:\n\n").unwrap();
+    let (shown, _) = shown.split_once("\n\nand goes on").unwrap();
+    let shown = shown.replace("\n    ", "\n");
+    let shown = shown.trim_start();
+    let (_, command) = readme.split_once("cargo run --release -- ").unwrap();
+    let command = command.lines().next().unwrap();
+    let (command, _) = command.split_once(" --out").unwrap();
+    let run = patency(
+        std::path::Path::new(env!("CARGO_MANIFEST_DIR")),
+        &command.split(' ').collect::<Vec<_>>(),
+    );
+    assert_eq!(run.status, 0, "{}", run.stderr);
+    assert!(
+        run.stdout.starts_with(shown),
+        "{}\nis not\n{shown}",
+        run.stdout
+    );
 }
