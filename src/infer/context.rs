@@ -173,14 +173,14 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
         let finding = Finding::NewFilter {
             minutes: (start_s - placed_s) / 60.0,
         };
-        found.push(clue(&FILTER, None, 2.0, finding, Site::Filter));
+        found.push(clue(&FILTER, None, 3.0, finding, Site::Filter));
     }
     if let Some(pore_um) = record.line.as_ref().and_then(|l| l.filter.pore_um)
         && pore_um < 1.15
         && lipid_runs(record)
     {
         let finding = Finding::PoreTooFine { pore_um };
-        found.push(clue(&FILTER, None, 2.0, finding, Site::Filter));
+        found.push(clue(&FILTER, None, 3.0, finding, Site::Filter));
     }
     for event in near(EventKind::ClampClosed, 600.0, 300.0) {
         let (causes, toward): (&[Cause], Site) = match event.channel {
