@@ -83,6 +83,15 @@ def percentile(values, q):
     return values[low] + (at - low) * (values[high] - values[low])
 
 
+def by_effect(pairs, missed, edges):
+    """Obstructions by how far they moved the pressure (mmHg): per band (low, high, pairs found, number missed)."""
+    bands = []
+    for low, high in zip(edges, edges[1:]):
+        inside = [p for p in pairs if p[1].obstructive and low <= p[1].effect_mmhg < high]
+        bands.append((low, high, inside, sum(t.obstructive and low <= t.effect_mmhg < high for _, t in missed)))
+    return bands
+
+
 def onsets(pairs):
     """By course: count, share of 90 % intervals that hold the true onset, median and 95th percentile of the error (s),
     median width of the interval (s), share within two sample periods or 60 s."""

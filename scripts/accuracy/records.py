@@ -38,6 +38,7 @@ class Truth:
     can_tell: bool      # with the files that the record comes with
     peak_ratio: float
     running_s: float
+    effect_mmhg: float  # how far the pressure was moved at most, up or down
     asked: bool = False
 
     @property
@@ -160,7 +161,7 @@ def load(folder):
             site=e["site"], cause=e["cause"], course=e["course"], channels=e["channels"], began=seconds(e["began"]),
             onset=seconds(e["onset"]), end=end if e["end"] is None else seconds(e["end"]), alarm=seconds(e["alarm"]),
             reached=e["reached"], release_ml=e["release_volume_ml"], can_tell=can_tell, peak_ratio=e["peak_ratio"],
-            running_s=e["running_s"],
+            running_s=e["running_s"], effect_mmhg=abs(e["effect_mmhg"]),
         ))
     sampling = scenario["sampling"]
     record = Record(

@@ -141,6 +141,20 @@ def onset_rows(score):
     )
 
 
+def effect_rows(score):
+    rows = []
+    for low, high, found, missed in m.by_effect(score.pairs, score.missed, (0, 5, 10, 20, 50, math.inf)):
+        told = sum(f.obstructive for _, _, f in found)
+        tell = [p for p in found if p[1].can_tell]
+        step = m.onsets(found)["step"]
+        close = round(step["n"] * step["close"]) if step["n"] else 0
+        rows.append((
+            f"{low} to {high}" if math.isfinite(high) else f"{low} and more", percent(told, len(found) + missed),
+            percent(sum(f.suggested == t.site for _, t, f in tell), len(tell)), percent(close, step["n"]),
+        ))
+    return table(("pressure moved by, mmHg", "recall", "site right where it can be told", "step onsets close"), rows)
+
+
 def lead_rows(score):
     return table(
         ("true course", "alarmed episodes", "median lead, min", "10 % to 90 %, min", "visible before the alarm"),
@@ -290,6 +304,13 @@ true, the columns what the review named.
 {causes(score)}
 
 {wrong_there} further found episodes were parts of a true one that had been found already.
+
+### By how far the pressure moved
+
+Obstructions only. What moves the pressure by a few mmHg (a wide catheter, a low rate) is hidden by noise, rounding, drift and
+the vein's own pressure, whoever reads the record.
+
+{effect_rows(score)}
 
 ### Are the probabilities right?
 

@@ -11,9 +11,9 @@ from report import put_between
 from scenarios import blocked, draw, volume_to
 
 
-def true(site="filter", began=0.0, onset=3600.0, end=7200.0, alarm=None, asked=True, course="gradual"):
+def true(site="filter", began=0.0, onset=3600.0, end=7200.0, alarm=None, asked=True, course="gradual", effect=100.0):
     return Truth(site=site, cause=site, course=course, channels=["pn"], began=began, onset=onset, end=end, alarm=alarm,
-                 reached=asked, release_ml=None, can_tell=True, peak_ratio=2.0, running_s=3600.0, asked=asked)
+                 reached=asked, release_ml=None, can_tell=True, peak_ratio=2.0, running_s=3600.0, effect_mmhg=effect, asked=asked)
 
 
 def found(onset, end, site="filter", p=1.0, alarm=None, **more):
@@ -66,6 +66,11 @@ class Measures(unittest.TestCase):
     def test_balanced_accuracy_weighs_sites_alike(self):
         pairs = [(None, true("filter"), found(0, 1, "filter"))] * 9 + [(None, true("supply"), found(0, 1, "filter"))]
         self.assertEqual(m.balanced_accuracy(pairs, lambda f: f.suggested)[0], 0.5)
+
+    def test_bands_of_effect_take_their_lower_edge_and_leave_out_what_is_no_obstruction(self):
+        pairs = [(None, true(effect=4.9), None), (None, true(effect=5.0), None), (None, true("none", effect=5.0), None)]
+        bands = m.by_effect(pairs, [(None, true(effect=7.0))], (0, 5, 10))
+        self.assertEqual([(low, high, len(found), missed) for low, high, found, missed in bands], [(0, 5, 1, 0), (5, 10, 1, 1)])
 
     def test_the_interval_of_a_share(self):
         low, high = m.wilson(81, 263)  # 0.2553 to 0.3662: Newcombe, Stat Med 17 (1998) 857-872, method 3 (from memory)
