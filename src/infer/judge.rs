@@ -6,25 +6,20 @@
 
 use super::alarms;
 use super::baseline::PartsPrior;
-use super::blocks::{BLOCK_S, Block};
-use super::causes::{
-    Clock, Drift, Explanation, Fitted, Growth, HeightChange, Law, Positional, Setting, Settling,
-    SharedStep, Steady, SupplyStop, TubingBlock, Uneven, fit_explanation,
-};
+use super::blocks::Block;
+use super::candidates;
+use super::causes::{Fitted, Setting, fit_explanation};
 use super::context::{self, CHANCE_ALARM, Clue};
-use super::deeds;
 use super::excursion::Excursion;
 use super::fit::{self, Observation};
 use super::parts::{self, FilterPlace};
 use super::regimes::{self, Doings};
-use super::review::{Cause, PauseCause, Site};
+use super::review::{Cause, Site};
+use super::stop;
 use super::tracker::Tracker;
 use super::window::{self, Seen, Window};
 use crate::record::{EventKind, Record};
-use crate::time::Span;
 
-/// A cough, a knock or a glitch is over within this, seconds (common practice, no source).
-const BRIEF_S: f64 = 90.0;
 /// An alarm limit that the record does not give lies above the pressures borne, by so much and half of them on average,
 /// and the pressure at the alarm is known to this share (common practice, no source).
 const UNSAID_ABOVE_MMHG: f64 = 20.0;
@@ -38,14 +33,6 @@ const ALARM_LEADS_S: f64 = 300.0;
 const ALARM_WEIGHT: f64 = 0.35;
 /// After a stop the pressure that stands tells a block from a knock: so much of it is fitted, seconds.
 const STANDING_S: f64 = 180.0;
-/// Share of the prior for a filter below the join, where nobody says where it sits and several channels meet.
-const BELOW_SHARE: f64 = 0.75;
-/// Share of the changes of height in which all pumps move together: they hang on one pole, or the patient was moved
-/// (common practice, no source).
-const TOGETHER_SHARE: f64 = 0.7;
-/// The prior shares are of alarms. Of what rises without one so many times more, by odds, hinders nothing: the whole record
-/// is searched for it (measured on made records of the tuning set).
-const UNALARMED_ODDS: f64 = 3.0;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
 /// A reading that no cause explains is this many times its spread away, as a rule.
@@ -181,9 +168,9 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     let until_s = excursion.end_s.unwrap_or(case.read_to_s);
     let last_out_s = excursion.bouts.last().map_or(until_s, |b| b.1);
     // What follows the relief, or what staff did after the stop, is another line; what precedes is the baseline.
-    let stop_s = stop(case, last_out_s);
+    let stop_s = stop::stop(case, last_out_s);
     let end_s = match stop_s {
-        Some(stop_s) => first_touch(case, stop_s).min(last_out_s.max(stop_s + STANDING_S)),
+        Some(stop_s) => stop::first_touch(case, stop_s).min(last_out_s.max(stop_s + STANDING_S)),
         None if 2 <= excursion.bouts.len() => until_s,
         None => last_out_s.min(until_s),
     };
@@ -224,7 +211,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         case.read_to_s,
     );
     let mut weighed = Vec::new();
-    for (explanations, share) in candidates(case, &setting, place) {
+    for (explanations, share) in candidates::candidates(case, &setting, place) {
         let each = share / explanations.len().max(1) as f64;
         for explanation in explanations {
             let Some(fitted) = fit_explanation(explanation.as_ref(), &setting) else {
@@ -377,98 +364,6 @@ fn borne_mmhg(case: &Case, channel: usize) -> Option<f64> {
         .reduce(f64::max)
 }
 
-/// When the climb stopped the pump: at the alarm, or at a stop with the pressure high where nobody noted one.
-fn stop(case: &Case, last_out_s: f64) -> Option<f64> {
-    let excursion = case.excursion;
-    let by_pump = case.doings.pauses.iter().find(|p| {
-        let up = case
-            .record
-            .channels
-            .iter()
-            .position(|c| c.id == p.channel)
-            .is_some_and(|c| excursion.up[c]);
-        up && excursion.start_s - 60.0 <= p.span.start_s
-            && p.span.start_s <= last_out_s + 120.0
-            && p.cause != PauseCause::Manual
-            && (p.cause == PauseCause::Alarm || high_at(case, p.span.start_s))
-    });
-    let noted = case.alarm_s.filter(|a| *a <= last_out_s + 600.0);
-    [noted, by_pump.map(|p| p.span.start_s)]
-        .into_iter()
-        .flatten()
-        .reduce(f64::min)
-}
-
-/// Whether a channel that stood out was near the height of its excursion, and well above its bar.
-fn high_at(case: &Case, t_s: f64) -> bool {
-    let e = case.excursion;
-    let inside = |b: &&Block| e.start_s <= b.t_s && e.up[b.channel];
-    let blocks = &case.tracker.blocks;
-    let top = blocks
-        .iter()
-        .filter(inside)
-        .take_while(|b| b.t_s <= t_s + 600.0)
-        .map(|b| b.deviation_mmhg)
-        .fold(0.0, f64::max);
-    let near = blocks
-        .iter()
-        .filter(inside)
-        .filter(|b| (b.t_s - t_s).abs() <= 120.0)
-        .map(|b| b.deviation_mmhg - 3.0 * b.bar_mmhg)
-        .fold(f64::NEG_INFINITY, f64::max);
-    0.0 < near && 40.0 < top
-}
-
-/// When after a stop somebody did something, or the pump ran again: the first five minutes at the most.
-fn first_touch(case: &Case, stop_s: f64) -> f64 {
-    let deed = case
-        .record
-        .events
-        .iter()
-        .filter(|e| deeds::may_clear(e.kind) || is_at_hand(e.kind))
-        .map(|e| e.t_s)
-        .find(|t| stop_s < *t);
-    let restart = case
-        .doings
-        .pauses
-        .iter()
-        .map(|p| p.span.end_s)
-        .filter(|t| stop_s < *t)
-        .reduce(f64::min);
-    // A sudden fall while nothing runs is somebody's hand as well.
-    let fall = sudden_fall(case, stop_s);
-    [deed, restart, fall]
-        .into_iter()
-        .flatten()
-        .fold(stop_s + 300.0, f64::min)
-        - 1.0
-}
-
-/// Whether it shows somebody at the line who may free it and not write that down.
-fn is_at_hand(kind: EventKind) -> bool {
-    matches!(kind, EventKind::PatientMoved | EventKind::AlarmCleared)
-}
-
-/// The first fall by more than half within a few readings after a stop.
-fn sudden_fall(case: &Case, stop_s: f64) -> Option<f64> {
-    (0..case.record.channels.len())
-        .filter(|&c| case.excursion.up[c])
-        .filter_map(|c| {
-            let outlet = case.tracker.baseline.outlet_mmhg(c);
-            let s = &case.record.channels[c].samples;
-            let from = s.t_s.partition_point(|&t| t <= stop_s + 20.0);
-            let to = s.t_s.partition_point(|&t| t <= stop_s + 600.0);
-            (from + 1..to)
-                .find(|&i| {
-                    let (before, after) =
-                        (s.pressure_mmhg[i - 1] - outlet, s.pressure_mmhg[i] - outlet);
-                    20.0 < before && after < 0.5 * before && s.t_s[i] - s.t_s[i - 1] <= 60.0
-                })
-                .map(|i| s.t_s[i - 1])
-        })
-        .reduce(f64::min)
-}
-
 fn normalise(
     window: Window,
     peak_s: f64,
@@ -509,161 +404,5 @@ fn normalise(
         unexplained,
         sites,
         clues,
-    }
-}
-
-type Group = (Vec<Box<dyn Explanation>>, f64);
-
-/// Every explanation that applies, by cause, with the cause's prior share.
-fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> {
-    let n = setting.window.channels;
-    let excursion = case.excursion;
-    // A supply that stopped lets the pressure fall, and rings no occlusion alarm anyway.
-    let unalarmed = case.alarm_s.is_none() && excursion.up.contains(&true);
-    let share = |cause: Cause| {
-        let odds = if unalarmed && cause.site() == Site::None {
-            UNALARMED_ODDS
-        } else {
-            1.0
-        };
-        odds * context::prior_share(&case.record.priors, cause)
-    };
-    let mut groups = Groups(Vec::new());
-    let each = |make: &dyn Fn(usize) -> Box<dyn Explanation>| (0..n).map(make).collect::<Vec<_>>();
-    groups.add(
-        share(Cause::SupplyStopped),
-        each(&|c| Box::new(SupplyStop::new(setting, c))),
-    );
-    groups.add(
-        share(Cause::TubingBlocked),
-        each(&|c| Box::new(TubingBlock::new(setting, c))),
-    );
-    groups.add(
-        share(Cause::CatheterBlocked),
-        vec![Box::new(SharedStep::new(setting))],
-    );
-    let bouts: Vec<(f64, f64)> = excursion
-        .bouts
-        .iter()
-        .copied()
-        .filter(|b| b.0 < setting.window.end_s())
-        .collect();
-    groups.add(
-        share(Cause::CatheterPositional),
-        Positional::new(setting, &bouts)
-            .map(|p| Box::new(p) as Box<dyn Explanation>)
-            .into_iter()
-            .collect(),
-    );
-    let grown = |cause: Cause, clock: Clock, on: Option<usize>| {
-        Law::ALL
-            .iter()
-            .map(|&law| {
-                Box::new(Growth::new(cause, clock, law, on, setting)) as Box<dyn Explanation>
-            })
-            .chain([Box::new(Uneven::new(cause, clock, on, setting)) as Box<dyn Explanation>])
-            .collect::<Vec<_>>()
-    };
-    groups.add(
-        share(Cause::CatheterNarrowing),
-        grown(Cause::CatheterNarrowing, Clock::Time, None),
-    );
-    let medication_s = context::medication_before(case.record, excursion.start_s);
-    for (on, part) in filter_places(place, n, &excursion.up) {
-        groups.add(
-            part * share(Cause::FilterLoading),
-            grown(Cause::FilterLoading, Clock::Volume, on),
-        );
-        let doings = case.doings;
-        let stood: Vec<Span> = match on {
-            None => doings.line_pauses.iter().map(|p| p.span).collect(),
-            Some(c) => doings
-                .pauses
-                .iter()
-                .filter(|p| p.channel == case.record.channels[c].id)
-                .map(|p| p.span)
-                .collect(),
-        };
-        groups.add(
-            part * share(Cause::FilterSettling),
-            Settling::new(setting, &stood, on)
-                .map(|s| Box::new(s) as Box<dyn Explanation>)
-                .into_iter()
-                .collect(),
-        );
-        if let Some(at_s) = medication_s {
-            let made = [Law::Intermediate, Law::Complete].map(|law| {
-                Box::new(Growth::from_moment(
-                    Cause::FilterPrecipitate,
-                    law,
-                    on,
-                    setting,
-                    at_s,
-                )) as Box<dyn Explanation>
-            });
-            groups.add(part * share(Cause::FilterPrecipitate), made.into());
-        }
-    }
-    if case.alarm_s.is_some() {
-        groups.add(
-            share(Cause::LimitTooLow),
-            vec![Box::new(Steady::limit_too_low(setting))],
-        );
-    }
-    let together = if 1 < n { TOGETHER_SHARE } else { 1.0 };
-    groups.add(
-        together * share(Cause::HeightChange),
-        vec![Box::new(HeightChange::new(setting, None))],
-    );
-    if 1 < n {
-        groups.add(
-            (1.0 - together) * share(Cause::HeightChange),
-            each(&|c| Box::new(HeightChange::new(setting, Some(c)))),
-        );
-    }
-    let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
-    let mut artefacts: Vec<Box<dyn Explanation>> = vec![Box::new(Drift::new(setting))];
-    // From the first reading that stood out to the last: it lasted as long at least.
-    if out_s <= BRIEF_S + BLOCK_S {
-        let touched = if excursion.up.contains(&true) {
-            &excursion.up
-        } else {
-            &excursion.down
-        };
-        artefacts.push(Box::new(Steady::artefact(
-            setting,
-            &excursion.bouts,
-            touched,
-        )));
-    }
-    groups.add(share(Cause::Artefact), artefacts);
-    groups.0
-}
-
-/// Explanations by cause, each group with its share of the prior.
-struct Groups(Vec<Group>);
-
-impl Groups {
-    /// Adds a group, unless it has no explanation.
-    fn add(&mut self, share: f64, explanations: Vec<Box<dyn Explanation>>) {
-        if !explanations.is_empty() {
-            self.0.push((explanations, share));
-        }
-    }
-}
-
-/// Where the filter may sit (`None` = below the join), each place with its share of the prior.
-fn filter_places(place: FilterPlace, n: usize, up: &[bool]) -> Vec<(Option<usize>, f64)> {
-    match place {
-        FilterPlace::Nowhere => Vec::new(),
-        FilterPlace::On(c) => vec![(Some(c), 1.0)],
-        FilterPlace::Unsaid if 1 < n => {
-            // The one channel that rose, if it was one alone: only there can a filter above the join be.
-            let mut risen = (0..n).filter(|&c| up[c]);
-            let alone = risen.next().filter(|_| risen.next().is_none());
-            let above = alone.map(|c| (Some(c), (1.0 - BELOW_SHARE) / n as f64));
-            std::iter::once((None, BELOW_SHARE)).chain(above).collect()
-        }
-        FilterPlace::Shared | FilterPlace::Unsaid => vec![(None, 1.0)],
     }
 }

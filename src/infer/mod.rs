@@ -6,13 +6,14 @@
 //! (the record boiled down) → `tracker` (where the pressure leaves its `baseline`: an `excursion`), `second` (where a second cause came on top),
 //! `alarms` → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
 //! (each cause as a forward model) → `context`, `deeds` (what is known beyond the
-//! pressure) → `judge` (probabilities) →
+//! pressure) → `candidates`, `stop` → `judge` (probabilities) →
 //! `outline`, `onset`, `release`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it. Beside it stands [`expect`]: what a
 //! line should do, worked out from its file alone.
 
 mod alarms;
 mod baseline;
 mod blocks;
+mod candidates;
 mod causes;
 mod checks;
 pub mod clamp_test;
@@ -36,6 +37,7 @@ mod regimes;
 mod release;
 mod review;
 mod second;
+mod stop;
 mod tracker;
 mod window;
 

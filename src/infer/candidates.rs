@@ -1,0 +1,182 @@
+//! Which explanations are held against an excursion, and how likely each is before its pressure is looked at.
+//!
+//! In: a case and the setting of its fits. Out: the explanations that apply, by cause, each group with its share of the prior.
+
+use super::blocks::BLOCK_S;
+use super::causes::{
+    Clock, Drift, Explanation, Growth, HeightChange, Law, Positional, Setting, Settling,
+    SharedStep, Steady, SupplyStop, TubingBlock, Uneven,
+};
+use super::context;
+use super::judge::Case;
+use super::parts::FilterPlace;
+use super::review::{Cause, Site};
+use crate::time::Span;
+
+/// A cough, a knock or a glitch is over within this, seconds (common practice, no source).
+const BRIEF_S: f64 = 90.0;
+/// Share of the prior for a filter below the join, where nobody says where it sits and several channels meet.
+const BELOW_SHARE: f64 = 0.75;
+/// Share of the changes of height in which all pumps move together: they hang on one pole, or the patient was moved
+/// (common practice, no source).
+const TOGETHER_SHARE: f64 = 0.7;
+/// The prior shares are of alarms. Of what rises without one so many times more, by odds, hinders nothing: the whole record
+/// is searched for it (measured on made records of the tuning set).
+const UNALARMED_ODDS: f64 = 3.0;
+
+/// Explanations of one cause, with their share of the prior.
+pub type Group = (Vec<Box<dyn Explanation>>, f64);
+
+/// Every explanation that applies, by cause, with the cause's prior share.
+pub fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> {
+    let n = setting.window.channels;
+    let excursion = case.excursion;
+    // A supply that stopped lets the pressure fall, and rings no occlusion alarm anyway.
+    let unalarmed = case.alarm_s.is_none() && excursion.up.contains(&true);
+    let share = |cause: Cause| {
+        let odds = if unalarmed && cause.site() == Site::None {
+            UNALARMED_ODDS
+        } else {
+            1.0
+        };
+        odds * context::prior_share(&case.record.priors, cause)
+    };
+    let mut groups = Groups(Vec::new());
+    let each = |make: &dyn Fn(usize) -> Box<dyn Explanation>| (0..n).map(make).collect::<Vec<_>>();
+    groups.add(
+        share(Cause::SupplyStopped),
+        each(&|c| Box::new(SupplyStop::new(setting, c))),
+    );
+    groups.add(
+        share(Cause::TubingBlocked),
+        each(&|c| Box::new(TubingBlock::new(setting, c))),
+    );
+    groups.add(
+        share(Cause::CatheterBlocked),
+        vec![Box::new(SharedStep::new(setting))],
+    );
+    let bouts: Vec<(f64, f64)> = excursion
+        .bouts
+        .iter()
+        .copied()
+        .filter(|b| b.0 < setting.window.end_s())
+        .collect();
+    groups.add(
+        share(Cause::CatheterPositional),
+        Positional::new(setting, &bouts)
+            .map(|p| Box::new(p) as Box<dyn Explanation>)
+            .into_iter()
+            .collect(),
+    );
+    let grown = |cause: Cause, clock: Clock, on: Option<usize>| {
+        Law::ALL
+            .iter()
+            .map(|&law| {
+                Box::new(Growth::new(cause, clock, law, on, setting)) as Box<dyn Explanation>
+            })
+            .chain([Box::new(Uneven::new(cause, clock, on, setting)) as Box<dyn Explanation>])
+            .collect::<Vec<_>>()
+    };
+    groups.add(
+        share(Cause::CatheterNarrowing),
+        grown(Cause::CatheterNarrowing, Clock::Time, None),
+    );
+    let medication_s = context::medication_before(case.record, excursion.start_s);
+    for (on, part) in filter_places(place, n, &excursion.up) {
+        groups.add(
+            part * share(Cause::FilterLoading),
+            grown(Cause::FilterLoading, Clock::Volume, on),
+        );
+        let doings = case.doings;
+        let stood: Vec<Span> = match on {
+            None => doings.line_pauses.iter().map(|p| p.span).collect(),
+            Some(c) => doings
+                .pauses
+                .iter()
+                .filter(|p| p.channel == case.record.channels[c].id)
+                .map(|p| p.span)
+                .collect(),
+        };
+        groups.add(
+            part * share(Cause::FilterSettling),
+            Settling::new(setting, &stood, on)
+                .map(|s| Box::new(s) as Box<dyn Explanation>)
+                .into_iter()
+                .collect(),
+        );
+        if let Some(at_s) = medication_s {
+            let made = [Law::Intermediate, Law::Complete].map(|law| {
+                Box::new(Growth::from_moment(
+                    Cause::FilterPrecipitate,
+                    law,
+                    on,
+                    setting,
+                    at_s,
+                )) as Box<dyn Explanation>
+            });
+            groups.add(part * share(Cause::FilterPrecipitate), made.into());
+        }
+    }
+    if case.alarm_s.is_some() {
+        groups.add(
+            share(Cause::LimitTooLow),
+            vec![Box::new(Steady::limit_too_low(setting))],
+        );
+    }
+    let together = if 1 < n { TOGETHER_SHARE } else { 1.0 };
+    groups.add(
+        together * share(Cause::HeightChange),
+        vec![Box::new(HeightChange::new(setting, None))],
+    );
+    if 1 < n {
+        groups.add(
+            (1.0 - together) * share(Cause::HeightChange),
+            each(&|c| Box::new(HeightChange::new(setting, Some(c)))),
+        );
+    }
+    let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
+    let mut artefacts: Vec<Box<dyn Explanation>> = vec![Box::new(Drift::new(setting))];
+    // From the first reading that stood out to the last: it lasted as long at least.
+    if out_s <= BRIEF_S + BLOCK_S {
+        let touched = if excursion.up.contains(&true) {
+            &excursion.up
+        } else {
+            &excursion.down
+        };
+        artefacts.push(Box::new(Steady::artefact(
+            setting,
+            &excursion.bouts,
+            touched,
+        )));
+    }
+    groups.add(share(Cause::Artefact), artefacts);
+    groups.0
+}
+
+/// Explanations by cause, each group with its share of the prior.
+struct Groups(Vec<Group>);
+
+impl Groups {
+    /// Adds a group, unless it has no explanation.
+    fn add(&mut self, share: f64, explanations: Vec<Box<dyn Explanation>>) {
+        if !explanations.is_empty() {
+            self.0.push((explanations, share));
+        }
+    }
+}
+
+/// Where the filter may sit (`None` = below the join), each place with its share of the prior.
+fn filter_places(place: FilterPlace, n: usize, up: &[bool]) -> Vec<(Option<usize>, f64)> {
+    match place {
+        FilterPlace::Nowhere => Vec::new(),
+        FilterPlace::On(c) => vec![(Some(c), 1.0)],
+        FilterPlace::Unsaid if 1 < n => {
+            // The one channel that rose, if it was one alone: only there can a filter above the join be.
+            let mut risen = (0..n).filter(|&c| up[c]);
+            let alone = risen.next().filter(|_| risen.next().is_none());
+            let above = alone.map(|c| (Some(c), (1.0 - BELOW_SHARE) / n as f64));
+            std::iter::once((None, BELOW_SHARE)).chain(above).collect()
+        }
+        FilterPlace::Shared | FilterPlace::Unsaid => vec![(None, 1.0)],
+    }
+}
