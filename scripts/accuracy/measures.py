@@ -104,7 +104,7 @@ def onsets(pairs):
         widths = [f.onset_high - f.onset_low for _, _, f in rows if f.onset_low is not None]
         out[course] = {
             "n": len(rows), "coverage": share(sum(inside), len(inside)), "median_s": percentile(errors, 50),
-            "p95_s": percentile(errors, 95), "width_s": percentile(widths, 50), "close": share(sum(close), len(close)),
+            "p95_s": percentile(errors, 95), "width_s": percentile(widths, 50), "close": share(sum(close), len(close)), "close_n": sum(close),
         }
     return out
 

@@ -147,10 +147,9 @@ def effect_rows(score):
         told = sum(f.obstructive for _, _, f in found)
         tell = [p for p in found if p[1].can_tell]
         step = m.onsets(found)["step"]
-        close = round(step["n"] * step["close"]) if step["n"] else 0
         rows.append((
             f"{low} to {high}" if math.isfinite(high) else f"{low} and more", percent(told, len(found) + missed),
-            percent(sum(f.suggested == t.site for _, t, f in tell), len(tell)), percent(close, step["n"]),
+            percent(sum(f.suggested == t.site for _, t, f in tell), len(tell)), percent(step["close_n"], step["n"]),
         ))
     return table(("pressure moved by, mmHg", "recall", "site right where it can be told", "step onsets close"), rows)
 

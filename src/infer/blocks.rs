@@ -292,6 +292,14 @@ fn spread_of(sizes: &mut [f64]) -> Option<f64> {
     (!smaller.is_empty()).then_some(mean / SMALLER_MEAN)
 }
 
+/// The highest mean pressure of a running channel among blocks, mmHg.
+pub fn highest_mmhg<'a>(blocks: impl Iterator<Item = &'a Block>, channel: usize) -> Option<f64> {
+    blocks
+        .filter(|b| b.channel == channel && b.own_runs)
+        .map(|b| b.pressure_mmhg)
+        .reduce(f64::max)
+}
+
 /// How long the line's pressure lags behind its flow, hours: R·C, with R from a first look at the record.
 pub fn lag_h(record: &Record, doings: &Doings, prior: &PartsPrior) -> f64 {
     let store: f64 = prior.own_ml_per_mmhg.iter().map(|c| c.0).sum::<f64>()
@@ -330,7 +338,8 @@ mod tests {
 
     #[test]
     fn the_smaller_differences_give_the_spread_of_normals() {
-        // Sizes of a standard normal at the middles of 20 equal shares, from a table of its quantiles: Φ⁻¹(0.5125 … 0.9875).
+        // Sizes of a standard normal at the middles of 20 equal shares, Φ⁻¹(0.5125 … 0.9875) as
+        // `norm.ppf` of SciPy gives them.
         let mut sizes = [
             0.0313, 0.0941, 0.1573, 0.2211, 0.2858, 0.3518, 0.4193, 0.4888, 0.5607, 0.6357, 0.7144,
             0.7978, 0.8871, 0.9842, 1.0916, 1.2133, 1.3563, 1.5341, 1.7805, 2.2414,

@@ -9,7 +9,7 @@ use super::causes::{
 };
 use super::context;
 use super::judge::Case;
-use super::parts::FilterPlace;
+use super::parts::{self, FilterPlace};
 use super::review::{Cause, Site};
 use crate::time::Span;
 
@@ -28,7 +28,7 @@ const UNALARMED_ODDS: f64 = 3.0;
 pub type Group = (Vec<Box<dyn Explanation>>, f64);
 
 /// Every explanation that applies, by cause, with the cause's prior share.
-pub fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Group> {
+pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
     let n = setting.window.channels;
     let excursion = case.excursion;
     // A supply that stopped lets the pressure fall, and rings no occlusion alarm anyway.
@@ -82,21 +82,13 @@ pub fn candidates(case: &Case, setting: &Setting, place: FilterPlace) -> Vec<Gro
         grown(Cause::CatheterNarrowing, Clock::Time, None),
     );
     let medication_s = context::medication_before(case.record, excursion.start_s);
-    for (on, part) in filter_places(place, n, &excursion.up) {
+    for (on, part) in filter_places(parts::filter_place(case.record), n, &excursion.up) {
         groups.add(
             part * share(Cause::FilterLoading),
             grown(Cause::FilterLoading, Clock::Volume, on),
         );
-        let doings = case.doings;
-        let stood: Vec<Span> = match on {
-            None => doings.line_pauses.iter().map(|p| p.span).collect(),
-            Some(c) => doings
-                .pauses
-                .iter()
-                .filter(|p| p.channel == case.record.channels[c].id)
-                .map(|p| p.span)
-                .collect(),
-        };
+        let id = on.map(|c| case.record.channels[c].id.as_str());
+        let stood: Vec<Span> = case.doings.pauses_of(id).map(|p| p.span).collect();
         groups.add(
             part * share(Cause::FilterSettling),
             Settling::new(setting, &stood, on)

@@ -1,9 +1,11 @@
 //! What is known of an episode beyond its pressure: who did what when, what runs, what the filter is.
 //!
 //! In: the record and the excursion. Out: the prior of each cause ([`prior_share`]) and [`Clue`]s, each a factor
-//! on some causes with the evidence that says so. Nothing here looks at the pressure.
+//! on some causes with the evidence that says so. Nothing here looks at the course of the pressure. How much a clue weighs
+//! has no published source: it is common practice, held against made records of the tuning set.
 
 use super::alarms;
+use super::blocks::highest_mmhg;
 use super::deeds::{self, Deed};
 use super::evidence::Finding;
 use super::excursion::Excursion;
@@ -334,7 +336,11 @@ fn of_limit(
         let cause = [Cause::LimitTooLow];
         let before_s = alarm_s - LIMIT_WITHIN_S;
         let set_s = alarms::limit_set_s(record, channel, alarm_s);
-        let borne = |set_s| borne_mmhg(tracker, channel, before_s, set_s);
+        let borne = |set_s: f64| {
+            let blocks = tracker.blocks.iter();
+            let between = blocks.filter(|b| before_s <= b.t_s && b.last_s < set_s);
+            highest_mmhg(between, channel)
+        };
         let before = at(before_s).or_else(|| set_s.and_then(borne));
         if let Some(before) = before.filter(|b| 1.1 * limit < *b) {
             let finding = Finding::LimitLowered {
@@ -353,17 +359,6 @@ fn of_limit(
             found.push(clue(&cause, None, 6.0, finding, Site::Settings));
         }
     }
-}
-
-/// The highest mean pressure of a running channel between two moments, mmHg.
-fn borne_mmhg(tracker: &Tracker, channel: usize, from_s: f64, to_s: f64) -> Option<f64> {
-    tracker
-        .blocks
-        .iter()
-        .filter(|b| b.channel == channel && b.own_runs)
-        .filter(|b| from_s <= b.t_s && b.last_s < to_s)
-        .map(|b| b.pressure_mmhg)
-        .reduce(f64::max)
 }
 
 /// A change of the limit counts within this of an alarm, seconds.

@@ -67,11 +67,21 @@ pub fn review(record: &Record) -> Review {
     }
 }
 
+/// Whether most likely nothing hinders the flow.
+fn hinders_nothing(judgement: &Judgement) -> bool {
+    let (site, p) = judgement.best_site();
+    site == Site::None && 0.5 < p
+}
+
+/// The shift, if nothing hinders the flow: which pump, `None` = all, by how many mmHg; `None` for an artefact.
+fn shift(judgement: &Judgement) -> Option<(Option<usize>, f64)> {
+    let best = judgement.best_of(Site::None)?;
+    figures::shift(&best.fitted)
+}
+
 /// Whether it is most likely a shift.
 fn stays_shifted(judgement: &Judgement) -> bool {
-    let (site, p) = judgement.best_site();
-    let best = judgement.best_of(Site::None);
-    site == Site::None && 0.5 < p && best.is_some_and(|w| figures::shift(&w.fitted).is_some())
+    hinders_nothing(judgement) && shift(judgement).is_some()
 }
 
 struct Walk<'a> {
@@ -273,7 +283,7 @@ impl<'a> Walk<'a> {
         }
         self.after_relief = false;
         // A supply may run dry in the middle of a climb, which is not told by the climb.
-        if excursion.up.iter().any(|&u| u) {
+        if excursion.up.contains(&true) {
             self.tell_dry(dry);
         }
     }
@@ -324,11 +334,8 @@ impl<'a> Walk<'a> {
             (alone.unexplained < 0.5 * whole.unexplained).then_some((cut_s, first, alarm_s, alone))
         })?;
         self.keep(&first, alarm_s, &alone, cut_s);
-        let shift = Some(&alone)
-            .filter(|j| j.best_site().0 == Site::None)
-            .and_then(|j| j.best_of(Site::None))
-            .and_then(|w| figures::shift(&w.fitted));
-        if let Some((channel, by_mmhg)) = shift {
+        let shifted = Some(&alone).filter(|j| j.best_site().0 == Site::None);
+        if let Some((channel, by_mmhg)) = shifted.and_then(shift) {
             self.shifted(channel, by_mmhg);
         } else {
             self.resting
@@ -351,12 +358,8 @@ impl<'a> Walk<'a> {
             return;
         };
         self.keep(&excursion, alarm_s, &judgement, self.record.end_s());
-        let (site, p) = judgement.best_site();
-        if site == Site::None && 0.5 < p {
-            let shift = judgement
-                .best_of(Site::None)
-                .and_then(|w| figures::shift(&w.fitted));
-            match shift {
+        if hinders_nothing(&judgement) {
+            match shift(&judgement) {
                 Some((channel, by_mmhg)) if excursion.end_s.is_none() => {
                     self.shifted(channel, by_mmhg);
                     self.tracker.rewind_to(excursion.seen_s + 60.0);
@@ -456,21 +459,17 @@ impl<'a> Walk<'a> {
         let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
         let height_mmhg = self.height_of(excursion);
         let large = LEAST_OUT_S <= out_s || LEAST_HEIGHT_MMHG <= height_mmhg;
-        let (site, p) = judgement.best_site();
+        let (site, _) = judgement.best_site();
         if 0.5 <= judgement.unexplained {
             return 2.0 * LEAST_OUT_S <= out_s && 0.5 * LEAST_HEIGHT_MMHG <= height_mmhg;
         }
         // What lies below a pump raises its pressure: a fall alone is the supply's, or nothing's.
-        let fell = excursion.up.iter().all(|&u| !u);
+        let fell = !excursion.up.contains(&true);
         if LEAST_OBSTRUCTION <= judgement.obstruction() && !(fell && site != Site::Supply) {
             return large || site == Site::Supply && LEAST_FALLEN_S <= out_s;
         }
-        site == Site::None
-            && 0.5 < p
-            && judgement
-                .best_of(Site::None)
-                .and_then(|w| figures::shift(&w.fitted))
-                .is_some_and(|s| LEAST_SHIFT_MMHG <= s.1.abs())
+        hinders_nothing(judgement)
+            && shift(judgement).is_some_and(|s| LEAST_SHIFT_MMHG <= s.1.abs())
     }
 
     /// The largest deviation within an excursion, mmHg, either way.

@@ -6,7 +6,7 @@
 
 use super::alarms;
 use super::baseline::PartsPrior;
-use super::blocks::Block;
+use super::blocks::{Block, highest_mmhg};
 use super::candidates;
 use super::causes::{Fitted, Setting, fit_explanation};
 use super::context::{self, CHANCE_ALARM, Clue};
@@ -157,8 +157,7 @@ impl Case<'_> {
 
     /// How far apart readings are, of the channel that is read most often, seconds; a minute where nobody can say.
     pub fn least_period_s(&self) -> f64 {
-        let periods = self.record.channels.iter().filter_map(|c| c.period_s);
-        periods.reduce(f64::min).unwrap_or(60.0)
+        self.record.least_period_s().unwrap_or(60.0)
     }
 }
 
@@ -200,7 +199,6 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         window.seen.push(alarm.seen);
         window.observations.push(alarm.reading);
     }
-    let place = parts::filter_place(record);
     let setting = case.setting(&window, peak_s);
     let clues = context::clues(
         record,
@@ -211,7 +209,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         case.read_to_s,
     );
     let mut weighed = Vec::new();
-    for (explanations, share) in candidates::candidates(case, &setting, place) {
+    for (explanations, share) in candidates::candidates(case, &setting) {
         let each = share / explanations.len().max(1) as f64;
         for explanation in explanations {
             let Some(fitted) = fit_explanation(explanation.as_ref(), &setting) else {
@@ -354,14 +352,9 @@ fn borne_mmhg(case: &Case, channel: usize) -> Option<f64> {
         let near = |t: &f64| b.t_s - 60.0 <= *t && *t <= b.last_s + ALARM_LEADS_S;
         alarms_s.iter().any(near)
     };
-    case.tracker
-        .blocks
-        .iter()
-        .take_while(|b| b.last_s < case.excursion.start_s)
-        .filter(|b| b.channel == channel && b.own_runs)
-        .filter(|b| !led_to_one(b))
-        .map(|b| b.pressure_mmhg)
-        .reduce(f64::max)
+    let blocks = case.tracker.blocks.iter();
+    let before = blocks.take_while(|b| b.last_s < case.excursion.start_s);
+    highest_mmhg(before.filter(|b| !led_to_one(b)), channel)
 }
 
 fn normalise(

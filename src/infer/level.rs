@@ -52,19 +52,7 @@ impl Level {
             self.last.clear();
             self.flows_ml_h = flows(block);
         }
-        // A block that is taken in again after a rewinding takes its own place.
-        while self.last.back().is_some_and(|l| block.t_s <= l.0) {
-            self.last.pop_back();
-        }
-        self.last.push_back((block.t_s, block.pressure_mmhg));
-        while MOST_BLOCKS < self.last.len()
-            || self
-                .last
-                .front()
-                .is_some_and(|f| f.0 + MEMORY_S < block.t_s && LEAST_BLOCKS < self.last.len())
-        {
-            self.last.pop_front();
-        }
+        push(&mut self.last, block, MOST_BLOCKS, MEMORY_S, LEAST_BLOCKS);
     }
 
     /// Nothing before counts any more: the pump was moved, or stood still, or got another rate.
@@ -80,15 +68,7 @@ impl Level {
             self.now.clear();
             return 0.0;
         }
-        while self.now.back().is_some_and(|n| block.t_s <= n.0) {
-            self.now.pop_back();
-        }
-        self.now.push_back((block.t_s, block.pressure_mmhg));
-        while NOW_BLOCKS < self.now.len()
-            || self.now.front().is_some_and(|n| n.0 + NOW_S < block.t_s)
-        {
-            self.now.pop_front();
-        }
+        push(&mut self.now, block, NOW_BLOCKS, NOW_S, 1);
         let since_s = self.now.front().map_or(block.t_s, |n| n.0);
         let earlier = || self.last.iter().filter(|l| l.0 < since_s);
         let (Some(first), Some(last)) = (earlier().next(), earlier().next_back()) else {
@@ -97,10 +77,10 @@ impl Level {
         if earlier().count() < LEAST_BLOCKS || last.0 - first.0 < LEAST_S {
             return 0.0;
         }
-        let median = |pressures: &mut Vec<f64>| robust::median(pressures);
-        let level = median(&mut earlier().map(|l| l.1).collect());
-        let now = median(&mut self.now.iter().map(|n| n.1).collect());
-        let (Some(level), Some(now)) = (level, now) else {
+        let mut before: Vec<f64> = earlier().map(|l| l.1).collect();
+        let mut now: Vec<f64> = self.now.iter().map(|n| n.1).collect();
+        let (Some(level), Some(now)) = (robust::median(&mut before), robust::median(&mut now))
+        else {
             return 0.0;
         };
         let n = self.now.len() as f64;
@@ -115,6 +95,19 @@ impl Level {
         let (total, own) = flows(block);
         let same = |a: f64, b: f64| (a - b).abs() <= SAME_SHARE * a.max(b);
         same(total, self.flows_ml_h.0) && same(own, self.flows_ml_h.1)
+    }
+}
+
+/// Adds a block as the last, and drops the first ones: what is over `most`, and what lies further back than `memory_s` as long as
+/// `least` stay. A block that is taken in again after a rewinding takes its own place.
+fn push(kept: &mut VecDeque<(f64, f64)>, block: &Block, most: usize, memory_s: f64, least: usize) {
+    while kept.back().is_some_and(|k| block.t_s <= k.0) {
+        kept.pop_back();
+    }
+    kept.push_back((block.t_s, block.pressure_mmhg));
+    let old = |k: &(f64, f64)| k.0 + memory_s < block.t_s;
+    while most < kept.len() || least < kept.len() && kept.front().is_some_and(old) {
+        kept.pop_front();
     }
 }
 

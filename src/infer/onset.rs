@@ -42,14 +42,8 @@ pub fn look(
         _ => return None,
     };
     let stop = setting.window.stop_before(channel, setting.start_s + 60.0);
-    let stops = match channel {
-        None => case.doings.line_pauses.len(),
-        Some(c) => {
-            let id = &case.record.channels[c].id;
-            let own = case.doings.pauses.iter().filter(|p| p.channel == *id);
-            own.count()
-        }
-    };
+    let id = channel.map(|c| case.record.channels[c].id.as_str());
+    let stops = case.doings.pauses_of(id).count();
     let plays = stop.filter(|_| chosen.fitted.cause != Cause::SupplyStopped);
     let mut profile = Profile {
         setting: &setting,

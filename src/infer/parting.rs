@@ -5,6 +5,7 @@
 //! relieved in part and climbs anew is two, although the pressure never came back to where it was.
 
 use super::blocks::Block;
+use super::causes::ONSET_RATIO;
 use super::deeds;
 use super::excursion::{Excursion, stands_out, within};
 use super::regimes::Doings;
@@ -22,8 +23,6 @@ const AFTER_S: f64 = 150.0;
 const RELIEVED_SHARE: f64 = 0.5;
 /// Less than this share left is one where the resistance is back below [`ONSET_RATIO`].
 const EASED_SHARE: f64 = 0.75;
-/// A growing resistance counts from this multiple of its baseline. Source: the contract.
-const ONSET_RATIO: f64 = 1.5;
 
 /// What an excursion may be looked at with.
 pub struct Scene<'a> {

@@ -47,6 +47,20 @@ impl Doings {
     pub fn flow_at(&self, t_s: f64) -> f64 {
         (0..self.steps.len()).map(|c| self.rate_at(c, t_s)).sum()
     }
+
+    /// The pauses of a channel, by its name, or of the whole line (`None`).
+    pub fn pauses_of<'a>(
+        &'a self,
+        channel: Option<&'a str>,
+    ) -> impl DoubleEndedIterator<Item = &'a Pause> {
+        let all = if channel.is_some() {
+            &self.pauses
+        } else {
+            &self.line_pauses
+        };
+        all.iter()
+            .filter(move |p| channel.is_none_or(|id| p.channel == id))
+    }
 }
 
 /// Reads what the pumps did from the record.

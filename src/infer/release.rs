@@ -78,7 +78,7 @@ fn standing(case: &Case, channel: usize, outlet_mmhg: f64, open_s: f64) -> Optio
         inside.filter(|r| r.1.is_finite()).collect()
     };
     let top = (0..readings.len()).max_by(|&a, &b| readings[a].1.total_cmp(&readings[b].1))?;
-    let own = || case.doings.pauses.iter().filter(|p| p.channel == of.id);
+    let own = || case.doings.pauses_of(Some(&of.id));
     let of_stop = |t_s: f64| {
         own().any(|p| {
             t_s - OF_STOP_S.max(2.0 * period_s) < p.span.start_s && p.span.start_s <= t_s + OPEN_S.0

@@ -140,15 +140,8 @@ pub fn cut(
     moments.sort_by(f64::total_cmp);
     moments.dedup_by(|a, b| (*a - *b).abs() < 1.0);
     let finest_s = record
-        .channels
-        .iter()
-        .filter_map(|c| c.period_s)
-        .fold(f64::INFINITY, f64::min);
-    let finest_s = if finest_s.is_finite() {
-        finest_s.clamp(2.0, 300.0)
-    } else {
-        30.0
-    };
+        .least_period_s()
+        .map_or(30.0, |s| s.clamp(2.0, 300.0));
     let widest_s = ((end_s - start_s) / PLAIN_BINS).max(finest_s);
     let mut edges = vec![start_s];
     let mut at = start_s;

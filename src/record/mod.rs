@@ -48,6 +48,12 @@ impl Record {
             .fold(f64::INFINITY, |a, &b| a.min(b))
     }
 
+    /// How far apart readings are, of the channel that is read most often, seconds; `None` where nobody can say.
+    pub fn least_period_s(&self) -> Option<f64> {
+        let periods = self.channels.iter().filter_map(|c| c.period_s);
+        periods.reduce(f64::min)
+    }
+
     /// The last sample's time over all channels, seconds from the record's start.
     pub fn end_s(&self) -> f64 {
         self.channels

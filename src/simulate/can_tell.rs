@@ -43,6 +43,9 @@ use serde::Serialize;
 
 const LEAST_S: f64 = 1800.0;
 const AFTER_S: f64 = 600.0;
+/// A course is known from the readings of ten minutes; a moment by one.
+const COURSE_S: f64 = 600.0;
+const ONCE_S: f64 = 0.0;
 const MEDICATION_S: f64 = 5400.0;
 const NEW_FILTER_S: f64 = 3600.0;
 const DEED_S: f64 = 120.0;
@@ -121,7 +124,7 @@ fn knock_reasons(told: &Told, scenario: &Scenario, day: &Day, alarm_s: f64) -> V
             })
             .map_or(f64::INFINITY, |e| e.t_s);
         let after = readings(day, c, alarm_s + 0.1, came_s)
-            .filter(|r| r.behind.brief_mmhg.abs() < shows_once_mmhg(scenario))
+            .filter(|r| r.behind.brief_mmhg.abs() < shows_mmhg(scenario, ONCE_S))
             .count();
         if 0 < after {
             found.push(Reason {
@@ -132,7 +135,7 @@ fn knock_reasons(told: &Told, scenario: &Scenario, day: &Day, alarm_s: f64) -> V
             });
         }
         let last = readings(day, c, 0.0, alarm_s)
-            .filter(|r| r.behind.brief_mmhg.abs() < shows_once_mmhg(scenario))
+            .filter(|r| r.behind.brief_mmhg.abs() < shows_mmhg(scenario, ONCE_S))
             .last();
         if let Some((row, from_mmhg)) = last.and_then(|r| Some((r, r.pressure_mmhg?)))
             && 0.0 < row.rate_ml_h
@@ -154,7 +157,7 @@ fn knock_reasons(told: &Told, scenario: &Scenario, day: &Day, alarm_s: f64) -> V
 /// Readings in which another channel tells a block above the join from one below it.
 fn join_shown(told: &Told, scenario: &Scenario, day: &Day) -> usize {
     let end_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
-    let shows = shows_once_mmhg(scenario);
+    let shows = shows_mmhg(scenario, ONCE_S);
     let seen = |c: usize, apart: &dyn Fn(&Row) -> f64| {
         readings(day, c, told.stretch.began_s, end_s)
             .filter(|r| shows <= apart(r))
@@ -256,22 +259,11 @@ fn stretches(flows: &[(f64, f64)], end_s: f64) -> impl Iterator<Item = (f64, f64
     })
 }
 
-/// A difference that shows, mmHg.
-fn shows_mmhg(scenario: &Scenario) -> f64 {
-    let samples = (600.0 / scenario.sampling.period_s).max(1.0);
+/// A difference that shows in the readings of so many seconds, at least one, mmHg.
+fn shows_mmhg(scenario: &Scenario, within_s: f64) -> f64 {
+    let samples = (within_s / scenario.sampling.period_s).max(1.0);
     let hides = [
         scenario.sensor.noise_mmhg / samples.sqrt(),
-        scenario.sampling.rounding_mmhg / 2.0,
-        scenario.vein.wander_mmhg,
-        0.5,
-    ];
-    2.0 * hides.into_iter().fold(0.0, f64::max)
-}
-
-/// A difference that shows in a single reading, mmHg.
-fn shows_once_mmhg(scenario: &Scenario) -> f64 {
-    let hides = [
-        scenario.sensor.noise_mmhg,
         scenario.sampling.rounding_mmhg / 2.0,
         scenario.vein.wander_mmhg,
         0.5,
@@ -308,9 +300,9 @@ fn pauses(told: &Told, scenario: &Scenario, day: &Day, growing: (f64, f64)) -> V
                 "catheter" => told.stretch.ratio_at(end) - told.stretch.ratio_at(start),
                 _ => growth(told, start) * length,
             };
-            let shows = shows_mmhg(scenario) <= apart * worth_mmhg(day, flow);
+            let shows = shows_mmhg(scenario, COURSE_S) <= apart * worth_mmhg(day, flow);
             let jump = told.stretch.ratio_at(end + LEAST_S) - told.stretch.ratio_at(start);
-            let jumps = shows_mmhg(scenario) <= jump * worth_mmhg(day, flow);
+            let jumps = shows_mmhg(scenario, COURSE_S) <= jump * worth_mmhg(day, flow);
             let says = if settles && told.stretch.began_s <= start && jumps {
                 format!("a jump after a pause of {:.0} min", length / 60.0)
             } else if from <= start && LEAST_S <= length && shows {
@@ -337,7 +329,7 @@ fn changes(told: &Told, scenario: &Scenario, day: &Day, (from, to): (f64, f64)) 
             let times = (after / before).max(before / after);
             let length = (end.min(to) - turn).min(2.0 * LEAST_S);
             let apart = (1.0 - after / before).abs() * growth(told, turn) * length;
-            let shows = shows_mmhg(scenario) <= apart * worth_mmhg(day, after);
+            let shows = shows_mmhg(scenario, COURSE_S) <= apart * worth_mmhg(day, after);
             (1.5 <= times && shows).then(|| Reason {
                 needs: "trace",
                 says: format!("the flow changed from {before:.4} to {after:.4} mL/h while it grew"),

@@ -1,6 +1,6 @@
 //! Pressure that moves although nothing hinders the flow: a pump or patient raised or lowered, a zero that drifts.
 
-use super::step::time_sd_h;
+use super::step::Moment;
 use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
@@ -13,8 +13,7 @@ pub struct HeightChange {
     /// The pump that was moved; `None` = all (or the patient).
     channel: Option<usize>,
     channels: usize,
-    start_s: f64,
-    time_sd_h: f64,
+    moment: Moment,
 }
 
 impl HeightChange {
@@ -23,13 +22,8 @@ impl HeightChange {
         Self {
             channel,
             channels: setting.window.channels,
-            start_s: setting.start_s,
-            time_sd_h: time_sd_h(setting),
+            moment: Moment::new(setting),
         }
-    }
-
-    fn at_s(&self, own: &[f64]) -> f64 {
-        self.start_s + own[0] * 3600.0
     }
 
     fn moves(&self, channel: usize) -> bool {
@@ -49,10 +43,7 @@ impl Explanation for HeightChange {
     fn priors(&self) -> Vec<Prior> {
         // Some 30 cm either way, seldom more than 70.
         vec![
-            Prior {
-                mean: 0.0,
-                sd: self.time_sd_h,
-            },
+            self.moment.prior(),
             Prior {
                 mean: 0.0,
                 sd: 25.0,
@@ -65,11 +56,11 @@ impl Explanation for HeightChange {
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
-        vec![self.at_s(own)]
+        vec![self.moment.at_s(own)]
     }
 
     fn shape(&self, own: &[f64], course: &mut Course) {
-        let at_s = self.at_s(own);
+        let at_s = self.moment.at_s(own);
         let first = course.middle_s.partition_point(|&t| t < at_s);
         for c in (0..self.channels).filter(|&c| self.moves(c)) {
             course.drive.lifts.push((first, c, -own[1]));
@@ -77,7 +68,7 @@ impl Explanation for HeightChange {
     }
 
     fn shift_mmhg(&self, own: &[f64], channel: usize, t_s: f64) -> f64 {
-        if self.moves(channel) && self.at_s(own) < t_s {
+        if self.moves(channel) && self.moment.at_s(own) < t_s {
             own[1]
         } else {
             0.0
@@ -85,7 +76,7 @@ impl Explanation for HeightChange {
     }
 
     fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
-        Some(self.at_s(own))
+        Some(self.moment.at_s(own))
     }
 }
 

@@ -13,12 +13,87 @@ pub const LOG_BLOCK_SD: f64 = 2.0;
 /// So soon after a restart an open line has filled its stores again, hours.
 const AFTER_RESTART_H: f64 = 15.0 / 3600.0;
 
+/// The moment of a cause that comes at one go, the first of its own parameters: hours from where the deviation began to stand
+/// out. The same for every such cause, so that none is favoured.
+pub struct Moment {
+    start_s: f64,
+    /// How far it may lie from there, hours.
+    pub sd_h: f64,
+}
+
+impl Moment {
+    /// A moment near the excursion's start.
+    pub fn new(setting: &Setting) -> Self {
+        Self {
+            start_s: setting.start_s,
+            sd_h: (0.25 * (setting.peak_s - setting.start_s) / 3600.0).clamp(0.1, 2.0),
+        }
+    }
+
+    /// Prior of the parameter.
+    pub fn prior(&self) -> Prior {
+        Prior {
+            mean: 0.0,
+            sd: self.sd_h,
+        }
+    }
+
+    /// The moment that own parameters give, seconds.
+    pub fn at_s(&self, own: &[f64]) -> f64 {
+        self.start_s + own[0] * 3600.0
+    }
+}
+
+/// A resistance that is added at a moment: its two own parameters are the moment and the resistance's logarithm.
+pub struct Added {
+    /// When.
+    pub moment: Moment,
+    log_mean: f64,
+    /// Where the search begins.
+    pub starts: Vec<Vec<f64>>,
+}
+
+impl Added {
+    /// A block in a channel's tubing, or below the join (`None`).
+    ///
+    /// The search begins shortly before the deviation stood out, and where the flow last started before that. A line that is closed
+    /// while the pump rests climbs from the restart on, long before it stands out above what it was; from a moment
+    /// after that no search goes back across the restart.
+    pub fn new(setting: &Setting, channel: Option<usize>) -> Self {
+        let moment = Moment::new(setting);
+        let log_mean = likely_block(setting).ln();
+        let mut starts = vec![
+            vec![-0.01, log_mean + 2.0],
+            vec![-0.02, log_mean - 2.0],
+            vec![-0.5 * moment.sd_h, log_mean],
+        ];
+        if let Some(stop) = setting.window.stop_before(channel, setting.start_s + 60.0) {
+            let at_h = (stop.end_s - setting.start_s) / 3600.0;
+            starts.push(vec![at_h, log_mean + 2.0]);
+            starts.push(vec![at_h + AFTER_RESTART_H, log_mean]);
+        }
+        Self {
+            moment,
+            log_mean,
+            starts,
+        }
+    }
+
+    /// Priors of both parameters.
+    pub fn priors(&self) -> Vec<Prior> {
+        vec![
+            self.moment.prior(),
+            Prior {
+                mean: self.log_mean,
+                sd: LOG_BLOCK_SD,
+            },
+        ]
+    }
+}
+
 /// The shared resistance steps up.
 pub struct SharedStep {
-    start_s: f64,
-    time_sd_h: f64,
-    log_new: f64,
-    starts: Vec<Vec<f64>>,
+    added: Added,
     shared_ml_per_mmhg: f64,
 }
 
@@ -26,42 +101,15 @@ impl SharedStep {
     /// A step near the excursion's start.
     pub fn new(setting: &Setting) -> Self {
         Self {
-            start_s: setting.start_s,
-            time_sd_h: time_sd_h(setting),
-            log_new: likely_block(setting).ln(),
-            starts: starts(setting, None),
+            added: Added::new(setting, None),
             shared_ml_per_mmhg: setting.shared_ml_per_mmhg[1],
         }
     }
 }
 
-/// How far a step may lie from where the deviation began to stand out, hours: the same for every cause that
-/// comes at one go, so that none is favoured.
-pub fn time_sd_h(setting: &Setting) -> f64 {
-    (0.25 * (setting.peak_s - setting.start_s) / 3600.0).clamp(0.1, 2.0)
-}
-
 /// A resistance that would be a block in this line: thirty times its baseline, or what brings 100 mmHg.
 pub fn likely_block(setting: &Setting) -> f64 {
     (30.0 * setting.baseline.shared()).max(30.0)
-}
-
-/// Where the search for a step begins: shortly before the deviation stood out, and where the flow last started before that.
-/// A line that is closed while the pump rests climbs from the restart on, long before it stands out above what it
-/// was; from a moment after that no search goes back across the restart.
-pub fn starts(setting: &Setting, channel: Option<usize>) -> Vec<Vec<f64>> {
-    let log_new = likely_block(setting).ln();
-    let mut starts = vec![
-        vec![-0.01, log_new + 2.0],
-        vec![-0.02, log_new - 2.0],
-        vec![-0.5 * time_sd_h(setting), log_new],
-    ];
-    if let Some(stop) = setting.window.stop_before(channel, setting.start_s + 60.0) {
-        let at_h = (stop.end_s - setting.start_s) / 3600.0;
-        starts.push(vec![at_h, log_new + 2.0]);
-        starts.push(vec![at_h + AFTER_RESTART_H, log_new]);
-    }
-    starts
 }
 
 impl Explanation for SharedStep {
@@ -70,28 +118,19 @@ impl Explanation for SharedStep {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        vec![
-            Prior {
-                mean: 0.0,
-                sd: self.time_sd_h,
-            },
-            Prior {
-                mean: self.log_new,
-                sd: LOG_BLOCK_SD,
-            },
-        ]
+        self.added.priors()
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
-        self.starts.clone()
+        self.added.starts.clone()
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
-        vec![self.start_s + own[0] * 3600.0]
+        vec![self.added.moment.at_s(own)]
     }
 
     fn shape(&self, own: &[f64], course: &mut Course) {
-        let at_s = self.start_s + own[0] * 3600.0;
+        let at_s = self.added.moment.at_s(own);
         let scale = course.drive.shared_ml_per_mmhg;
         course.drive.shared_ml_per_mmhg = scale.max(self.shared_ml_per_mmhg);
         for (t, r) in course
@@ -106,6 +145,6 @@ impl Explanation for SharedStep {
     }
 
     fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
-        Some(self.start_s + own[0] * 3600.0)
+        Some(self.added.moment.at_s(own))
     }
 }

@@ -3,7 +3,7 @@
 //! The pump goes on as if it delivered, but its inflow stops: its pressure falls to that of the join, or below
 //! where it sucks, and the join's falls by what the channel brought.
 
-use super::step::time_sd_h;
+use super::step::Moment;
 use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
@@ -15,8 +15,7 @@ const LOG_FADE: Prior = Prior { mean: 3.0, sd: 1.0 };
 /// One channel's inflow stops.
 pub struct SupplyStop {
     channel: usize,
-    start_s: f64,
-    time_sd_h: f64,
+    moment: Moment,
     fades: bool,
 }
 
@@ -25,8 +24,7 @@ impl SupplyStop {
     pub fn new(setting: &Setting, channel: usize) -> Self {
         Self {
             channel,
-            start_s: setting.start_s,
-            time_sd_h: time_sd_h(setting),
+            moment: Moment::new(setting),
             fades: false,
         }
     }
@@ -59,10 +57,7 @@ impl Explanation for SupplyStop {
 
     fn priors(&self) -> Vec<Prior> {
         let mut priors = vec![
-            Prior {
-                mean: 0.0,
-                sd: self.time_sd_h,
-            },
+            self.moment.prior(),
             Prior {
                 mean: -1.0,
                 sd: 2.0,
@@ -74,17 +69,17 @@ impl Explanation for SupplyStop {
 
     fn starts(&self) -> Vec<Vec<f64>> {
         let fade = self.fades.then_some(LOG_FADE.mean);
-        [-0.02, -0.5 * self.time_sd_h]
+        [-0.02, -0.5 * self.moment.sd_h]
             .map(|at_h| [at_h, -0.5].into_iter().chain(fade).collect())
             .into()
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
-        vec![self.start_s + own[0] * 3600.0]
+        vec![self.moment.at_s(own)]
     }
 
     fn shape(&self, own: &[f64], course: &mut Course) {
-        let at_s = self.start_s + own[0] * 3600.0;
+        let at_s = self.moment.at_s(own);
         let n = course.drive.channels;
         for (k, t) in course.middle_s.iter().enumerate() {
             if at_s <= *t {
@@ -94,7 +89,7 @@ impl Explanation for SupplyStop {
     }
 
     fn shift_mmhg(&self, own: &[f64], channel: usize, t_s: f64) -> f64 {
-        let since_s = t_s - (self.start_s + own[0] * 3600.0);
+        let since_s = t_s - self.moment.at_s(own);
         if 0.0 < since_s && channel == self.channel {
             own[1].min(0.0) * (1.0 - self.left(own, since_s))
         } else {
@@ -103,6 +98,6 @@ impl Explanation for SupplyStop {
     }
 
     fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
-        Some(self.start_s + own[0] * 3600.0)
+        Some(self.moment.at_s(own))
     }
 }

@@ -3,7 +3,7 @@
 //! That channel fills its own small store alone, so it climbs steeply, and what it no longer brings to the join
 //! is missing there: the other channels' pressure falls.
 
-use super::step::{LOG_BLOCK_SD, likely_block, starts, time_sd_h};
+use super::step::Added;
 use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
@@ -11,10 +11,7 @@ use crate::infer::review::Cause;
 /// One channel's own resistance steps up.
 pub struct TubingBlock {
     channel: usize,
-    start_s: f64,
-    time_sd_h: f64,
-    log_new: f64,
-    starts: Vec<Vec<f64>>,
+    added: Added,
 }
 
 impl TubingBlock {
@@ -22,10 +19,7 @@ impl TubingBlock {
     pub fn new(setting: &Setting, channel: usize) -> Self {
         Self {
             channel,
-            start_s: setting.start_s,
-            time_sd_h: time_sd_h(setting),
-            log_new: likely_block(setting).ln(),
-            starts: starts(setting, Some(channel)),
+            added: Added::new(setting, Some(channel)),
         }
     }
 }
@@ -40,28 +34,19 @@ impl Explanation for TubingBlock {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        vec![
-            Prior {
-                mean: 0.0,
-                sd: self.time_sd_h,
-            },
-            Prior {
-                mean: self.log_new,
-                sd: LOG_BLOCK_SD,
-            },
-        ]
+        self.added.priors()
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
-        self.starts.clone()
+        self.added.starts.clone()
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
-        vec![self.start_s + own[0] * 3600.0]
+        vec![self.added.moment.at_s(own)]
     }
 
     fn shape(&self, own: &[f64], course: &mut Course) {
-        let at_s = self.start_s + own[0] * 3600.0;
+        let at_s = self.added.moment.at_s(own);
         let n = course.drive.channels;
         for (k, t) in course.middle_s.iter().enumerate() {
             if at_s <= *t {
@@ -71,6 +56,6 @@ impl Explanation for TubingBlock {
     }
 
     fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
-        Some(self.start_s + own[0] * 3600.0)
+        Some(self.added.moment.at_s(own))
     }
 }
