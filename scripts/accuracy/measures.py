@@ -94,24 +94,29 @@ def by_effect(pairs, missed, edges):
 
 def onsets(pairs):
     """By course: count, share of 90 % intervals that hold the true onset, median and 95th percentile of the error (s),
-    median width of the interval (s), share within two sample periods or 60 s."""
+    median width of the interval (s), share within two sample periods or 60 s.
+
+    The onset of what came at once while all its pumps rested is asked for from the restart on: before that nothing flowed that
+    could have been hindered, and no record can show when a clamp was closed on a line at rest. An onset that a review puts
+    into the rest, or before it, is off by its distance from the restart."""
     out = {}
     for course in ("step", "intermittent", "gradual"):
         rows = [(r, t, f) for r, t, f in pairs if t.course == course and t.onset is not None and t.obstructive]
-        inside = [f.onset_low <= t.onset <= f.onset_high for _, t, f in rows if f.onset_low is not None]
-        errors = [abs(f.onset - t.onset) for _, t, f in rows]
-        close = [abs(f.onset - t.onset) <= max(60.0, 2 * r.period_s) for r, t, f in rows]
+        inside = [f.onset_low <= t.hinders <= f.onset_high for _, t, f in rows if f.onset_low is not None]
+        errors = [abs(f.onset - t.hinders) for _, t, f in rows]
+        close = [abs(f.onset - t.hinders) <= max(60.0, 2 * r.period_s) for r, t, f in rows]
         widths = [f.onset_high - f.onset_low for _, _, f in rows if f.onset_low is not None]
         out[course] = {
             "n": len(rows), "coverage": share(sum(inside), len(inside)), "median_s": percentile(errors, 50),
             "p95_s": percentile(errors, 95), "width_s": percentile(widths, 50), "close": share(sum(close), len(close)), "close_n": sum(close),
+            "at_rest": sum(t.hinders != t.onset for _, t, _ in rows),
         }
     return out
 
 
 def covered_onsets(pairs):
-    """Of each obstruction with an onset interval: whether the interval holds the true onset."""
-    return [f.onset_low <= t.onset <= f.onset_high for _, t, f in pairs
+    """Of each obstruction with an onset interval: whether the interval holds the true onset, as `onsets` asks for it."""
+    return [f.onset_low <= t.hinders <= f.onset_high for _, t, f in pairs
             if t.onset is not None and f.onset_low is not None and t.obstructive]
 
 

@@ -40,6 +40,7 @@ class Truth:
     running_s: float
     effect_mmhg: float  # how far the pressure was moved at most, up or down
     asked: bool = False
+    hinders: float | None = None    # the moment that an onset is asked for (the rule is in `measures.onsets`)
 
     @property
     def obstructive(self):
@@ -101,7 +102,8 @@ class Record:
         return (self.end - self.start) / 3600 * len(self.channels)
 
     def mark_asked(self):
-        """Sets `asked` on each true episode: whether a method can be asked for it at all (the rule is in `matching`)."""
+        """Sets on each true episode whether a method can be asked for it at all (`asked`; the rule is in `matching`), and from
+        when on it hindered a flow."""
         trace = self.trace()
         for t in self.truth:
             onset = t.began if t.onset is None else t.onset
@@ -109,6 +111,7 @@ class Record:
             logged = self.events and t.alarm is not None
             lasted = t.alarm is not None or t.running_s >= max(300.0, 3 * self.period_s)
             t.asked = t.reached and (logged or (lasted and rows >= 1))
+            t.hinders = hinders(t, [trace.get(c, []) for c in t.channels])
 
     @property
     def quiet(self):
@@ -144,6 +147,19 @@ class Record:
         for row in rows:
             row["t"] = seconds(row["time"]) if "T" in row["time"] else float(row["time"])
         return rows
+
+
+def hinders(true, traces):
+    """When a true episode that came at once first hindered a flow: its onset, or where all its pumps rested then, the first
+    row in which one of them runs. One that grows passes its level whether anything flows or not."""
+    if true.onset is None or true.course == "gradual":
+        return true.onset
+    for rows in traces:
+        before = [rate for t, _, rate in rows if t <= true.onset]
+        if (before[-1] if before else rows[0][2] if rows else 0) > 0:
+            return true.onset
+    runs = [t for rows in traces for t, _, rate in rows if true.onset < t <= true.end and rate > 0]
+    return min(runs, default=true.onset)
 
 
 def load(folder):

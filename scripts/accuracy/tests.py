@@ -6,14 +6,15 @@ from types import SimpleNamespace as Plain
 import measures as m
 from make import scenario_text
 from matching import match
-from records import Found, Truth
+from records import Found, Truth, hinders
 from report import put_between
 from scenarios import blocked, draw, volume_to
 
 
 def true(site="filter", began=0.0, onset=3600.0, end=7200.0, alarm=None, asked=True, course="gradual", effect=100.0):
     return Truth(site=site, cause=site, course=course, channels=["pn"], began=began, onset=onset, end=end, alarm=alarm,
-                 reached=asked, release_ml=None, can_tell=True, peak_ratio=2.0, running_s=3600.0, effect_mmhg=effect, asked=asked)
+                 reached=asked, release_ml=None, can_tell=True, peak_ratio=2.0, running_s=3600.0, effect_mmhg=effect, asked=asked,
+                 hinders=onset)
 
 
 def found(onset, end, site="filter", p=1.0, alarm=None, **more):
@@ -52,6 +53,23 @@ class Matching(unittest.TestCase):
 
 
 class Measures(unittest.TestCase):
+    def test_what_came_at_rest_is_asked_for_from_the_restart_on_and_what_grows_is_not(self):
+        rested = [(0.0, 9.0, 5.0), (3000.0, 1.0, 0.0), (3900.0, 1.0, 5.0), (4000.0, 8.0, 5.0)]
+        ran = [(0.0, 9.0, 2.0), (4000.0, 9.0, 2.0)]
+        self.assertEqual(hinders(true(course="step"), [rested]), 3900.0)
+        self.assertEqual(hinders(true(course="step"), [rested, ran]), 3600.0)
+        self.assertEqual(hinders(true(course="step", end=3800.0), [rested]), 3600.0)
+        self.assertEqual(hinders(true(), [rested]), 3600.0)
+
+    def test_an_onset_put_into_the_rest_is_off_by_its_distance_from_the_restart(self):
+        truth = true(course="step")
+        truth.hinders = 3900.0
+        record_ = Plain(period_s=10.0)
+        for onset, close in [(3890.0, 1.0), (3600.0, 0.0), (3400.0, 0.0)]:
+            pair = (record_, truth, found(onset, 7000, onset_low=3350.0, onset_high=onset + 5.0))
+            self.assertEqual(m.onsets([pair])["step"]["close"], close)
+            self.assertEqual(m.covered_onsets([pair]), [False])
+
     def test_brier_and_log_loss_of_one_verdict(self):
         pairs = [(None, true(), Plain(sites={"filter": 0.7, "catheter": 0.3}))]
         self.assertAlmostEqual(m.brier(pairs), 0.3 ** 2 + 0.3 ** 2)

@@ -248,9 +248,11 @@ pub fn judge(case: &Case) -> Option<Judgement> {
 }
 
 /// The alarm itself is a reading: the pressure stood at the limit then.
-struct Alarm {
-    seen: Seen,
-    reading: Observation,
+pub struct Alarm {
+    /// Where it stands.
+    pub seen: Seen,
+    /// The limit, as a reading.
+    pub reading: Observation,
     /// Where the record does not give the limit: the highest pressure that the pump bore without alarming, and how far
     /// noise may have lifted its reading, mmHg.
     borne_mmhg: Option<(f64, f64)>,
@@ -283,8 +285,9 @@ impl Alarm {
     }
 }
 
-/// The reading that the alarm is, of the channel that stood nearest to its limit.
-fn alarm_reading(case: &Case, window: &Window) -> Option<Alarm> {
+/// The alarm as a reading, of the channel that stood nearest to its limit; `None` where it lies outside the window, or nobody
+/// can say what the limit was.
+pub fn alarm_reading(case: &Case, window: &Window) -> Option<Alarm> {
     let alarm_s = case
         .alarm_s
         .filter(|a| window.start_s() < *a && *a < window.end_s())?;

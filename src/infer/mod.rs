@@ -28,6 +28,7 @@ mod fit;
 mod judge;
 mod level;
 pub mod limits;
+mod near;
 mod network;
 mod onset;
 mod outline;

@@ -6,10 +6,10 @@
 //! fitted anew (a profile of the marginal likelihood); moments are added where the probability lies.
 
 use super::causes::{
-    Explanation, Held, ONSET_RATIO, Setting, SharedStep, SupplyStop, TubingBlock, common_count,
-    fit_from,
+    Explanation, Fitted, Held, Setting, SharedStep, SupplyStop, TubingBlock, common_count, fit_from,
 };
 use super::judge::{Case, Judgement, Weighed};
+use super::near::{self, About};
 use super::review::Cause;
 use crate::time::Span;
 
@@ -20,9 +20,15 @@ const WIDER: f64 = 1.5;
 /// container or set (common practice, no source).
 const HANDLED_SHARE: f64 = 0.3;
 /// What was done at a stop shows within so long after it, seconds.
-const HANDLED_S: f64 = 20.0;
+pub const HANDLED_S: f64 = 20.0;
 /// Offsets of the first moments that are tried, in spreads.
 const OFFSETS: [f64; 11] = [-8.0, -4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 4.0, 8.0];
+/// And so long before the deviation stood out, seconds: what comes slowly stands out late.
+const BACK_S: [f64; 8] = [0.0, 60.0, 180.0, 420.0, 900.0, 1800.0, 3600.0, 7200.0];
+/// The stretch about the onset is cut anew where the onset came out this far from where it was thought, in readings.
+const LOOK_AGAIN_PERIODS: f64 = 2.0;
+/// So many times at most.
+const LOOKS: usize = 2;
 /// Most moments that are added where the probability lies.
 const MOST_ADDED: usize = 10;
 
@@ -33,35 +39,57 @@ pub fn look(
     judgement: &Judgement,
     chosen: &Weighed,
 ) -> Option<(Vec<f64>, Option<Span>)> {
-    let setting = case.setting(&judgement.window, judgement.peak_s);
+    let whole = case.setting(&judgement.window, judgement.peak_s);
     let channel = chosen.fitted.channel;
-    let inner: Box<dyn Explanation> = match (chosen.fitted.cause, channel) {
-        (Cause::TubingBlocked, Some(c)) => Box::new(TubingBlock::new(&setting, c)),
-        (Cause::CatheterBlocked, None) => Box::new(SharedStep::new(&setting)),
-        (Cause::SupplyStopped, Some(c)) => Box::new(SupplyStop::fading(&setting, c)),
-        _ => return None,
-    };
-    let stop = setting.window.stop_before(channel, setting.start_s + 60.0);
+    explanation(&whole, chosen)?;
+    let common = common_count(whole.window.channels);
+    let stop = whole.window.stop_before(channel, whole.start_s + 60.0);
     let id = channel.map(|c| case.record.channels[c].id.as_str());
     let stops = case.doings.pauses_of(id).count();
     let plays = stop.filter(|_| chosen.fitted.cause != Cause::SupplyStopped);
-    let mut profile = Profile {
-        setting: &setting,
-        inner: inner.as_ref(),
-        stop,
-        stops: stops.max(1) as f64,
-        record_s: (case.record.end_s() - case.record.start_s()).max(1.0),
-        restart_s: plays.map(|s| s.end_s),
-        common: common_count(setting.window.channels),
-        points: Vec::new(),
-    };
     let period_s = case.least_period_s();
-    profile.scan(
-        &chosen.fitted.fit.theta,
-        chosen.fitted.fit.sd(profile.common),
-        period_s,
-    )?;
-    Some((profile.draws(), stop))
+    let mut about = near::by_fit(&whole, chosen, common);
+    let mut draws = Vec::new();
+    for _ in 0..LOOKS {
+        let stretch = near::stretch(case, judgement, chosen, about, stop);
+        let window = stretch.as_ref().unwrap_or(&judgement.window);
+        let setting = case.setting(window, judgement.peak_s);
+        let inner = explanation(&setting, chosen)?;
+        let mut profile = Profile {
+            setting: &setting,
+            inner: inner.as_ref(),
+            stop,
+            stops: stops.max(1) as f64,
+            record_s: (case.record.end_s() - case.record.start_s()).max(1.0),
+            restart_s: plays.map(|s| s.end_s),
+            common,
+            points: Vec::new(),
+        };
+        profile.scan(&chosen.fitted, about, period_s)?;
+        draws = profile.draws();
+        let middle_s = *draws.get(draws.len() / 2)?;
+        let moved_s = (middle_s - about.t_s).abs();
+        about = About {
+            t_s: middle_s,
+            sd_s: 0.5 * about.sd_s,
+        };
+        if moved_s <= LOOK_AGAIN_PERIODS * period_s {
+            break;
+        }
+    }
+    Some((draws, stop))
+}
+
+/// The chosen explanation, if its cause comes at one go: of one that comes and goes, its first coming.
+fn explanation(setting: &Setting, chosen: &Weighed) -> Option<Box<dyn Explanation>> {
+    Some(match (chosen.fitted.cause, chosen.fitted.channel) {
+        (Cause::TubingBlocked, Some(c)) => Box::new(TubingBlock::new(setting, c)),
+        (Cause::CatheterBlocked | Cause::CatheterPositional, None) => {
+            Box::new(SharedStep::new(setting))
+        }
+        (Cause::SupplyStopped, Some(c)) => Box::new(SupplyStop::fading(setting, c)),
+        _ => return None,
+    })
 }
 
 /// A moment with what it weighs.
@@ -86,10 +114,9 @@ struct Profile<'a> {
 }
 
 impl Profile<'_> {
-    fn scan(&mut self, theta: &[f64], sd_h: f64, period_s: f64) -> Option<()> {
-        let own = &theta[self.common..];
-        let best_s = self.inner.onset_s(own, ONSET_RATIO)?;
-        let spread_s = (WIDER * sd_h * 3600.0).clamp(0.5 * period_s.max(2.0), 7200.0);
+    fn scan(&mut self, fitted: &Fitted, about: About, period_s: f64) -> Option<()> {
+        let best_s = about.t_s;
+        let spread_s = (WIDER * about.sd_s).clamp(0.5 * period_s.max(2.0), 7200.0);
         let mut moments: Vec<f64> = OFFSETS.iter().map(|o| best_s + o * spread_s).collect();
         if let Some(stop) = self.stop {
             let step_s = period_s.max(5.0);
@@ -97,16 +124,21 @@ impl Profile<'_> {
             moments.extend([1.0, 2.0, 4.0, 8.0].map(|k| stop.end_s + k * step_s));
         }
         let (from_s, to_s) = (self.setting.window.start_s(), self.setting.peak_s);
+        moments.extend(BACK_S.map(|back_s| self.setting.start_s - back_s));
         moments.retain(|t| from_s < *t && *t < to_s);
         moments.sort_by(f64::total_cmp);
         moments.dedup_by(|a, b| (*a - *b).abs() < 0.2 * period_s.max(1.0));
-        let mut start: Vec<f64> = theta[..self.common].to_vec();
+        let mut start: Vec<f64> = fitted.fit.theta[..self.common].to_vec();
+        let own = match fitted.cause {
+            Cause::CatheterPositional => self.inner.starts().swap_remove(0),
+            _ => fitted.fit.theta[self.common..].to_vec(),
+        };
         let held = Held {
             inner: self.inner,
             at_h: 0.0,
             restart_s: self.restart_s,
         };
-        start.extend(held.start(own));
+        start.extend(held.start(&own));
         for t_s in moments {
             self.add(t_s, &start);
         }

@@ -16,6 +16,9 @@ use crate::units::Estimate;
 /// A site whose probability falls short of this is not suggested.
 const LEAST_TO_SUGGEST: f64 = Confidence::MODERATE_FROM;
 
+/// A reading is that of some seconds: a sensor smooths, and a clock is right to a second or two (common practice, no source).
+const READING_S: f64 = 5.0;
+
 /// The episode that a judgement describes.
 pub fn episode(case: &Case, judgement: &Judgement) -> Episode {
     let (site, p) = judgement.best_site();
@@ -80,7 +83,7 @@ fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
     };
     let start_s = case.record.start_s();
     // Between two samples nothing is known.
-    let half_s = 0.5 * case.least_period_s();
+    let half_s = 0.5 * case.least_period_s() + READING_S;
     let latest_s = case
         .excursion
         .seen_s
@@ -92,7 +95,11 @@ fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
             let resting = stop.filter(|s| s.start_s < middle.0 && middle.0 < s.end_s);
             let value = place(resting.map_or(middle.0, |s| s.end_s));
             let low = place(low.0 - half_s).min(value);
-            let least_s = if resting.is_some() { half_s } else { 0.0 };
+            let least_s = if resting.is_some() {
+                onset::HANDLED_S.max(half_s)
+            } else {
+                0.0
+            };
             let high = place((high.0 + half_s).max(value + least_s)).max(value);
             Estimate { value, low, high }
         }

@@ -169,6 +169,19 @@ fn a_supply_that_fades_over_a_minute_began_to_fade_before_its_pressure_fell() {
 }
 
 #[test]
+fn a_partial_block_began_where_the_curve_leaves_its_level_not_where_it_stands_out() {
+    // 12 to 40 mmHg·h/mL: from 40 to 124 mmHg with a time constant of 40 · 0.002 h, 288 s, so 5 mmHg after 18 s.
+    let review = review(|s| Second {
+        resistance: if s < STOP_S { OPEN } else { 40.0 },
+        ..Second::running()
+    });
+    let episode = only(&review);
+    assert_onset(episode, f64::from(STOP_S), 20.0);
+    let o = episode.onset_s;
+    assert!(o.high - o.low <= 60.0, "{o:?}");
+}
+
+#[test]
 fn the_slower_a_resistance_grows_the_less_is_known_of_when_it_stood_at_one_and_a_half() {
     // e-folding in so many seconds from the second hour on: 1.5 times after 0.405 of it.
     let grown = |over_s: f64| {
