@@ -16,7 +16,7 @@ use crate::units::Estimate;
 /// A site whose probability falls short of this is not suggested.
 const LEAST_TO_SUGGEST: f64 = Confidence::MODERATE_FROM;
 
-/// A reading is that of some seconds: a sensor smooths, and a clock is right to a second or two (common practice, no source).
+/// A reading is that of some seconds, which tells where an edge stands in the trace: a sensor smooths, and a clock is right to a second or two (common practice, no source).
 const READING_S: f64 = 5.0;
 
 /// The episode that a judgement describes.
@@ -69,6 +69,8 @@ fn course(cause: Cause) -> Course {
 fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
     let chosen = judgement.best_of(site);
     let looked = chosen.and_then(|w| onset::look(case, judgement, w));
+    // Between two samples nothing is known.
+    let half_s = 0.5 * case.least_period_s() + looked.as_ref().map_or(0.0, |_| READING_S);
     let (draws, stop) = looked.map_or_else(
         || (weighted_draws(judgement, chosen), None),
         |(draws, stop)| (draws.into_iter().map(|t| (t, 1.0)).collect(), stop),
@@ -82,8 +84,6 @@ fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
         })
     };
     let start_s = case.record.start_s();
-    // Between two samples nothing is known.
-    let half_s = 0.5 * case.least_period_s() + READING_S;
     let latest_s = case
         .excursion
         .seen_s

@@ -178,7 +178,7 @@ fn a_partial_block_began_where_the_curve_leaves_its_level_not_where_it_stands_ou
     let episode = only(&review);
     assert_onset(episode, f64::from(STOP_S), 20.0);
     let o = episode.onset_s;
-    assert!(o.high - o.low <= 60.0, "{o:?}");
+    assert!(o.high - o.low <= 40.0, "{o:?}");
 }
 
 #[test]
