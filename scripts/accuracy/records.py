@@ -34,6 +34,8 @@ class Truth:
     end: float          # the record's end where it was not relieved
     alarm: float | None
     reached: bool
+    visible: bool       # the pressure shows it, whether or not a pump alarmed
+    other_alarm: float | None   # of air or an empty container
     release_ml: float | None
     can_tell: bool      # with the files that the record comes with
     peak_ratio: float
@@ -108,9 +110,9 @@ class Record:
         for t in self.truth:
             onset = t.began if t.onset is None else t.onset
             rows = max(sum(1 for r in trace.get(c, []) if onset <= r[0] <= t.end) for c in t.channels)
-            logged = self.events and t.alarm is not None
-            lasted = t.alarm is not None or t.running_s >= max(300.0, 3 * self.period_s)
-            t.asked = t.reached and (logged or (lasted and rows >= 1))
+            logged = self.events and (t.alarm is not None or t.other_alarm is not None)
+            lasted = t.visible and t.running_s >= max(300.0, 3 * self.period_s)
+            t.asked = t.reached and (logged or ((lasted or t.alarm is not None) and rows >= 1))
             t.hinders = hinders(t, [trace.get(c, []) for c in t.channels])
 
     @property
@@ -176,7 +178,8 @@ def load(folder):
         truth.append(Truth(
             site=e["site"], cause=e["cause"], course=e["course"], channels=e["channels"], began=seconds(e["began"]),
             onset=seconds(e["onset"]), end=end if e["end"] is None else seconds(e["end"]), alarm=seconds(e["alarm"]),
-            reached=e["reached"], release_ml=e["release_volume_ml"], can_tell=can_tell, peak_ratio=e["peak_ratio"],
+            reached=e["reached"], visible=e["visible"], other_alarm=seconds(e["other_alarm"]),
+            release_ml=e["release_volume_ml"], can_tell=can_tell, peak_ratio=e["peak_ratio"],
             running_s=e["running_s"], effect_mmhg=abs(e["effect_mmhg"]),
         ))
     sampling = scenario["sampling"]

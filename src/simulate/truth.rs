@@ -43,6 +43,7 @@ struct TrueEpisode<'a> {
     alarm: Option<Value>,
     other_alarm: Option<Value>,
     reached: bool,
+    visible: bool,
     peak_ratio: f64,
     effect_mmhg: f64,
     running_s: f64,
@@ -105,6 +106,8 @@ fn episode<'a>(
     let reasons = can_tell::reasons(told, scenario, day);
     let obstructs = ["tubing", "filter", "catheter"].contains(&site);
     let end_s = stretch.end_s.unwrap_or(scenario.duration_h * 3600.0);
+    let alarmed = stretch.alarm_s.is_some() || stretch.other_alarm_s.is_some();
+    let visible = visible(told, scenario);
     TrueEpisode {
         id,
         channels: &told.channels,
@@ -117,7 +120,8 @@ fn episode<'a>(
         end: stretch.end_s.map(at),
         alarm: stretch.alarm_s.map(at),
         other_alarm: stretch.other_alarm_s.map(at),
-        reached: reached(told, scenario),
+        reached: alarmed || visible,
+        visible,
         peak_ratio: rounded(stretch.peak_ratio),
         effect_mmhg: rounded(stretch.effect_mmhg),
         running_s: stretch
@@ -144,10 +148,10 @@ fn course(told: &Told) -> &'static str {
     }
 }
 
-/// An episode counts where a pump alarmed; or where the resistance below the pump (of an obstruction below it) stood
+/// Without any alarm an episode counts where the resistance below the pump (of an obstruction below it) stood
 /// at 1.5 times and that, or what else went wrong, could be seen: it moved a running channel's pressure by more
 /// than noise, pulsation, rounding or the vein's wander (three times) hide, and by 2 mmHg at least.
-fn reached(told: &Told, scenario: &Scenario) -> bool {
+fn visible(told: &Told, scenario: &Scenario) -> bool {
     let stretch = &told.stretch;
     let ripple = scenario
         .channels
@@ -164,13 +168,11 @@ fn reached(told: &Told, scenario: &Scenario) -> bool {
     .into_iter()
     .fold(0.0, f64::max);
     let seen = least <= stretch.effect_mmhg;
-    let alarmed = stretch.alarm_s.is_some() || stretch.other_alarm_s.is_some();
-    alarmed
-        || match told.words.0 {
-            "settings" => false,
-            "supply" | "none" => seen,
-            _ => seen && super::episodes::ONSET_RATIO <= stretch.peak_ratio,
-        }
+    match told.words.0 {
+        "settings" => false,
+        "supply" | "none" => seen,
+        _ => seen && super::episodes::ONSET_RATIO <= stretch.peak_ratio,
+    }
 }
 
 /// Six significant digits: what the step of the simulation makes of the rest is not truth.
