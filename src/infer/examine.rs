@@ -23,8 +23,11 @@ use crate::record::Record;
 
 /// An excursion without alarm is an episode when something more likely than not hinders the flow.
 const LEAST_OBSTRUCTION: f64 = 0.5;
-/// Without alarm, what was over within this and stayed below [`LEAST_HEIGHT_MMHG`] is handling or a cough, seconds.
-const LEAST_OUT_S: f64 = 300.0;
+/// Without alarm, what was over within this and stayed below [`LEAST_HEIGHT_MMHG`] is handling or a cough, seconds (common practice,
+/// no source: a dressing or a patient is handled in a minute or two).
+const LEAST_OUT_S: f64 = 180.0;
+/// What no cause explains is told from this long on, seconds.
+const LEAST_ODD_S: f64 = 600.0;
 /// See [`LEAST_OUT_S`], mmHg.
 const LEAST_HEIGHT_MMHG: f64 = 30.0;
 /// A fall is no cough: a supply that stopped is told from this long on, seconds.
@@ -458,10 +461,17 @@ impl<'a> Walk<'a> {
     fn worth_telling(&self, excursion: &Excursion, judgement: &Judgement) -> bool {
         let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
         let height_mmhg = self.height_of(excursion);
-        let large = LEAST_OUT_S <= out_s || LEAST_HEIGHT_MMHG <= height_mmhg;
+        // What comes and goes is no handling while it does so, however short each time.
+        let comes_and_goes =
+            LEAST_OBSTRUCTION <= judgement.causes[Cause::CatheterPositional as usize];
+        let lasted_s = match (excursion.bouts.first(), excursion.bouts.last()) {
+            (Some(first), Some(last)) if comes_and_goes => last.1 - first.0,
+            _ => out_s,
+        };
+        let large = LEAST_OUT_S <= lasted_s || LEAST_HEIGHT_MMHG <= height_mmhg;
         let (site, _) = judgement.best_site();
         if 0.5 <= judgement.unexplained {
-            return 2.0 * LEAST_OUT_S <= out_s && 0.5 * LEAST_HEIGHT_MMHG <= height_mmhg;
+            return LEAST_ODD_S <= out_s && 0.5 * LEAST_HEIGHT_MMHG <= height_mmhg;
         }
         // What lies below a pump raises its pressure: a fall alone is the supply's, or nothing's.
         let fell = !excursion.up.contains(&true);

@@ -158,6 +158,24 @@ fn an_alarm_after_which_nothing_is_held_is_a_knock_though_no_limit_is_written() 
 }
 
 #[test]
+fn an_alarm_that_rings_again_after_the_restart_speaks_against_a_knock() {
+    // As the knock above; the same rows with an alarm more, ten minutes after the restart. A knock is over by then, a block is not.
+    let stopped = |s: u32| (10_830..11_010).contains(&s);
+    let rate = |s: u32| if stopped(s) { 0.0 } else { RATE };
+    let trace = line(60, false, |s| (OPEN, rate(s), 0.0, 0.0));
+    let once = "time,channel,event,detail\n10830,pn,occlusion_alarm,\n11010,pn,resume,\n";
+    let again = format!("{once}11610,pn,occlusion_alarm,\n");
+    let [once, again] = [once, &again].map(|events| review(&trace, events));
+    let none = |review: &Review| review.episodes[0].sites[Site::None.index()];
+    assert!(
+        none(&again) < none(&once),
+        "{} {}",
+        none(&again),
+        none(&once)
+    );
+}
+
+#[test]
 fn a_rate_raised_and_alarmed_between_two_readings_is_read_from_its_event() {
     // A row each five minutes; at 10,810 s the rate goes from 4 to 20 mL/h. At 16 mL/h more the line climbs from 25 towards
     // 105 mmHg, and is at 60 after 36 s · ln(80/45) = 21 s: the alarm. Nothing in the rows shows 20 mL/h.

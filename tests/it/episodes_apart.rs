@@ -146,3 +146,22 @@ fn a_block_is_seen_through_the_strokes_of_a_slow_pump() {
     assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
     assert!(OUTLET + 12.0 * RATE - 10.0 <= review.episodes[0].peak_mmhg);
 }
+
+#[test]
+fn a_climb_of_four_minutes_is_told_though_it_stays_low() {
+    // Twice the resistance for four minutes: 20 mmHg more, of which the line's 72 s (R C = 10 mmHg h/mL x 2 uL/mmHg) let it reach
+    // 20 (1 - e^(-240/72)) = 19. Nobody coughs or handles a line for so long.
+    let at = |s: u32| {
+        if (10_800..11_040).contains(&s) {
+            2.0 * OPEN
+        } else {
+            OPEN
+        }
+    };
+    let trace = trace(|s| (at(s), true, 300.0, 0.0));
+    let review = review(&trace, NO_EVENTS);
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    let e = &review.episodes[0];
+    let hindered: f64 = e.sites[..4].iter().sum();
+    assert!(0.5 <= hindered, "{:?}", e.sites);
+}
