@@ -359,8 +359,10 @@ ruptures, change of the mean of the minutes' medians, with hand rules. Their rul
 
 **Whether the record can tell** is worked out from the simulation, never from a review: the rules stand in
 `src/simulate/can_tell.rs`. A reason counts only where the file that it takes came with the record. Asked are: filter or catheter, of
-what grows; one channel's tubing or the line below, of what comes at once (with a reading of another channel from while
-the block stood); a knock or a block, of an artefact that alarmed (with a reading that shows that nothing was held up, or that
+what grows (with pauses of half an hour together, a flow that doubled or halved, jumps after two pauses or one that dwarfs the growth
+about it, a deed with ten minutes of flow after it, or what the files say of the circumstances); one channel's tubing or the line
+below, of what comes at once (with a reading of another channel from while the block stood, or readings that show it there, gone and
+there again); a knock or a block, of an artefact that alarmed (with a reading that shows that nothing was held up, or that
 there was no time to climb). All other episodes count as told.
 
 Review of a record took {statistics.median(times):.2f} s at the median and {max(times):.1f} s at most, process start and reading of the files included,

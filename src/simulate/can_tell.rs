@@ -5,25 +5,29 @@
 //!
 //! **Filter or catheter**, for what grows slowly: a sensor above both sees them as one resistance; only what follows
 //! tells them apart:
-//! - **a pause** of the line of 30 min or more while it grows: what grows with volume stands still, what grows with
-//!   time goes on;
-//! - **a change of the whole flow** to 1.5 times (or less than two thirds) while it grows, with 30 min on both sides: what
-//!   grows with volume grows faster or slower;
+//! - **pauses** of the line while it grows, 30 min or more together (growth in fits stops by itself for less): what grows with
+//!   volume stands still, what grows with time goes on;
+//! - **a change of the whole flow** to twice (or half) while it grows, with 30 min on both sides: what grows with volume
+//!   grows faster or slower, and growth in fits changes its pace by half from one half hour to the next by itself;
 //!   both only where the pressures that the two laws lead to, at the growth of the half hour before (of a catheter in a
 //!   pause: at the growth in it), differ by twice what hides them: noise averaged over ten minutes, half the
 //!   rounding, the vein's wander, or 0.5 mmHg;
-//! - **jumps at restarts** of a filter in which something settles;
-//! - **an intervention** that somebody wrote down, with ten minutes of record after it: a filter change or a change
-//!   of the catheter, whether it helped or not, or a flush that helped;
+//! - **jumps at restarts** of a filter in which something settles: after two pauses or more. A catheter that goes on narrowing
+//!   in a pause is higher after it too, so one jump tells only where it is ten times what the growth of the half hours
+//!   about the pause would have made of the pause;
+//! - **an intervention** that somebody wrote down, with ten minutes of record after it in which the line ran: a filter change or
+//!   a change of the catheter, whether it helped or not, or a flush that helped;
 //! - **context**: a medication that started at most 90 min before, a pore below 1.2 µm with lipid running, a filter
-//!   placed at most an hour before, no filter at all, or a filter that sits above the join.
+//!   placed at most an hour before, no filter at all, or a filter that sits above the join where a reading of another channel
+//!   shows on which side of the join it grew.
 //!
 //! **One channel's tubing or the line below**, for what comes at once:
 //! - **another channel**: its sensor sees the join, whether it runs or not; of it (of a block below the join: of two
 //!   channels) the record needs a reading from the time in which the block stood, and in it a difference between the two
 //!   places of twice what hides it: the noise of one reading, half the rounding, the vein's wander, or 0.5 mmHg. Above the
 //!   join, the difference is how far the blocked channel stands above the other; below it, how far each has risen;
-//! - **it came and went**, as a catheter does and a clamp does not;
+//! - **it came and went**, as a catheter does and a clamp does not, and readings of one channel show it there, gone (by half of
+//!   what shows or more) and there again;
 //! - **a deed** that somebody wrote down (a clamp opened, a kink straightened, the patient laid otherwise);
 //! - **the ramp** to an alarm, of ten samples or more, in a channel with a kink so near the pump that a quarter of its
 //!   compliance or more lies below it, after a pause or a change of rate that showed the whole compliance.
@@ -43,6 +47,12 @@ use serde::Serialize;
 
 const LEAST_S: f64 = 1800.0;
 const AFTER_S: f64 = 600.0;
+/// In a shorter pause nothing shows that the line's own relaxation does not.
+const SHORT_PAUSE_S: f64 = 600.0;
+/// One jump is so many times what growth about the pause would have made of it.
+const LONE_JUMP: f64 = 10.0;
+/// The flow changed to so many times, or by as much down.
+const CHANGED: f64 = 2.0;
 /// A course is known from the readings of ten minutes; a moment by one.
 const COURSE_S: f64 = 600.0;
 const ONCE_S: f64 = 0.0;
@@ -184,6 +194,23 @@ fn join_shown(told: &Told, scenario: &Scenario, day: &Day) -> usize {
     }
 }
 
+/// How often readings of a channel show it come, with readings between that show it gone.
+fn bouts_shown(told: &Told, scenario: &Scenario, day: &Day, channel: usize) -> usize {
+    let shows = shows_mmhg(scenario, ONCE_S);
+    let end_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
+    let (mut bouts, mut there) = (0, false);
+    for row in readings(day, channel, told.stretch.began_s, end_s) {
+        let moved = row.behind.moved_mmhg[channel];
+        if !there && shows <= moved {
+            bouts += 1;
+            there = true;
+        } else if there && moved <= 0.5 * shows && 0.0 < row.rate_ml_h {
+            there = false;
+        }
+    }
+    bouts
+}
+
 fn step_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
     let mut found = Vec::new();
     let mut say = |needs, says: &str| {
@@ -197,7 +224,7 @@ fn step_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
         let says = format!("another channel's pressure shows the join, in {shown} readings");
         say("trace", &says);
     }
-    if 2 <= told.stretch.times {
+    if (0..scenario.channels.len()).any(|c| 2 <= bouts_shown(told, scenario, day, c)) {
         say("trace", "it came and went");
     }
     let onset_s = told.stretch.began_s;
@@ -288,37 +315,58 @@ fn worth_mmhg(day: &Day, flow: f64) -> f64 {
 fn pauses(told: &Told, scenario: &Scenario, day: &Day, growing: (f64, f64)) -> Vec<Reason> {
     let (from, to) = growing;
     let settles = told.words.1 == "filter-settling";
+    let shows = shows_mmhg(scenario, COURSE_S);
+    let (mut jumps, mut plain) = (Vec::new(), false);
+    let (mut stood_s, mut apart_mmhg) = (0.0, 0.0_f64);
     let runs: Vec<_> = stretches(&day.flows, to).collect();
-    runs.windows(2)
-        .filter_map(|pair| {
-            let (&(_, _, flow), &(start, end, still)) = (pair.first()?, pair.get(1)?);
-            if still != 0.0 || to <= end {
-                return None;
-            }
-            let length = end - start;
+    for pair in runs.windows(2) {
+        let [(_, _, flow), (start, end, still)] = *pair else {
+            continue;
+        };
+        if still != 0.0 || to <= end {
+            continue;
+        }
+        let length = end - start;
+        let worth = worth_mmhg(day, flow);
+        let jump = told.stretch.ratio_at(end + LEAST_S) - told.stretch.ratio_at(start);
+        if settles && told.stretch.began_s <= start && shows <= jump * worth {
+            let after = growth(told, end + 2.0 * LEAST_S);
+            let about = growth(told, start).max(after) * length;
+            plain |= LONE_JUMP * about <= jump;
+            jumps.push(length);
+        } else if from <= start && SHORT_PAUSE_S <= length {
             let apart = match told.words.0 {
                 "catheter" => told.stretch.ratio_at(end) - told.stretch.ratio_at(start),
                 _ => growth(told, start) * length,
             };
-            let shows = shows_mmhg(scenario, COURSE_S) <= apart * worth_mmhg(day, flow);
-            let jump = told.stretch.ratio_at(end + LEAST_S) - told.stretch.ratio_at(start);
-            let jumps = shows_mmhg(scenario, COURSE_S) <= jump * worth_mmhg(day, flow);
-            let says = if settles && told.stretch.began_s <= start && jumps {
-                format!("a jump after a pause of {:.0} min", length / 60.0)
-            } else if from <= start && LEAST_S <= length && shows {
-                format!("a pause of {:.0} min while it grew", length / 60.0)
-            } else {
-                return None;
-            };
-            Some(Reason {
-                needs: "trace",
-                says,
-            })
+            stood_s += length;
+            apart_mmhg = apart_mmhg.hypot(apart * worth);
+        }
+    }
+    let mut found = Vec::new();
+    if 2 <= jumps.len() || plain {
+        let minutes: Vec<String> = jumps.iter().map(|s| format!("{:.0}", s / 60.0)).collect();
+        let what = if jumps.len() == 1 {
+            "a jump after a pause"
+        } else {
+            "jumps after pauses"
+        };
+        found.push(format!("{what} of {} min", minutes.join(", ")));
+    }
+    // What hides one pause's difference does not hide the next one's: their squares add up.
+    if LEAST_S <= stood_s && shows <= apart_mmhg {
+        found.push(format!("pauses of {:.0} min while it grew", stood_s / 60.0));
+    }
+    found
+        .into_iter()
+        .map(|says| Reason {
+            needs: "trace",
+            says,
         })
         .collect()
 }
 
-/// Changes of the flow of 1.5 times while it grows.
+/// Changes of the flow to twice or half while it grows.
 fn changes(told: &Told, scenario: &Scenario, day: &Day, (from, to): (f64, f64)) -> Vec<Reason> {
     let runs: Vec<_> = stretches(&day.flows, to)
         .filter(|s| 0.0 < s.2 && from < s.1 && LEAST_S <= s.1.min(to) - s.0.max(from))
@@ -330,7 +378,7 @@ fn changes(told: &Told, scenario: &Scenario, day: &Day, (from, to): (f64, f64)) 
             let length = (end.min(to) - turn).min(2.0 * LEAST_S);
             let apart = (1.0 - after / before).abs() * growth(told, turn) * length;
             let shows = shows_mmhg(scenario, COURSE_S) <= apart * worth_mmhg(day, after);
-            (1.5 <= times && shows).then(|| Reason {
+            (CHANGED <= times && shows).then(|| Reason {
                 needs: "trace",
                 says: format!("the flow changed from {before:.4} to {after:.4} mL/h while it grew"),
             })
@@ -344,7 +392,7 @@ fn interventions(told: &Told, day: &Day, felt_s: f64, end_s: f64) -> Vec<Reason>
     let relieved_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
     day.log
         .iter()
-        .filter(|e| felt_s <= e.t_s && e.t_s <= end_s - AFTER_S)
+        .filter(|e| felt_s <= e.t_s && AFTER_S <= running(&day.flows, e.t_s, end_s))
         // what came after the relief speaks of something else; the log is written when the work is done
         .filter(|e| e.t_s <= relieved_s + 3600.0)
         .filter_map(|e| {
@@ -365,6 +413,27 @@ fn interventions(told: &Told, day: &Day, felt_s: f64, end_s: f64) -> Vec<Reason>
             })
         })
         .collect()
+}
+
+/// Whether readings of another channel than the filter's show on which side of the join it grew: below it they rise too, above it they
+/// stay behind.
+fn side_shown(told: &Told, scenario: &Scenario, day: &Day, felt_s: f64) -> bool {
+    let filter = scenario.line.filter.channel.as_deref();
+    let Some(own) = filter.and_then(|id| scenario.channel_index(id)) else {
+        return false;
+    };
+    let shows = shows_mmhg(scenario, ONCE_S);
+    let end_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
+    (0..scenario.channels.len()).filter(|&c| c != own).any(|c| {
+        readings(day, c, felt_s, end_s).any(|r| {
+            let moved = &r.behind.moved_mmhg;
+            let apart = match told.words.0 {
+                "catheter" => moved[c],
+                _ => moved[own] - moved[c],
+            };
+            shows <= apart
+        })
+    })
 }
 
 /// What the files say of the circumstances.
@@ -406,7 +475,8 @@ fn context(told: &Told, scenario: &Scenario, day: &Day, felt_s: f64) -> Vec<Reas
     if site == "catheter" && filter.position == Position::None {
         say("line", "there is no filter");
     }
-    if filter.position == Position::AboveJoin && 1 < scenario.channels.len() {
+    let sides = filter.position == Position::AboveJoin && side_shown(told, scenario, day, felt_s);
+    if sides {
         say(
             "line",
             "the filter sits above the join, the catheter below it",
