@@ -77,34 +77,30 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
             .into_iter()
             .collect(),
     );
-    let grown = |cause: Cause, clock: Clock, on: Option<usize>| {
+    // Half of what grows follows a law closely, half grows in fits and starts.
+    let by_law = |cause: Cause, clock: Clock, on: Option<usize>| {
+        let growth = |&law| Box::new(Growth::new(cause, clock, law, on, setting)) as Box<_>;
         Law::ALL
             .iter()
-            .map(|&law| {
-                Box::new(Growth::new(cause, clock, law, on, setting)) as Box<dyn Explanation>
-            })
-            .chain([Box::new(Uneven::new(cause, clock, on, setting)) as Box<dyn Explanation>])
-            .collect::<Vec<_>>()
+            .map(growth)
+            .collect::<Vec<Box<dyn Explanation>>>()
     };
-    groups.add(
-        share(Cause::CatheterNarrowing),
-        grown(Cause::CatheterNarrowing, Clock::Time, None),
-    );
+    let in_fits = |cause: Cause, clock: Clock, on: Option<usize>| -> Vec<Box<dyn Explanation>> {
+        vec![Box::new(Uneven::new(cause, clock, on, setting))]
+    };
+    let narrows = Cause::CatheterNarrowing;
+    groups.add(0.5 * share(narrows), by_law(narrows, Clock::Time, None));
+    groups.add(0.5 * share(narrows), in_fits(narrows, Clock::Time, None));
     let medication_s = context::medication_before(case.record, excursion.start_s);
     for (on, part) in filter_places(parts::filter_place(case.record), n, &excursion.up) {
-        groups.add(
-            part * share(Cause::FilterLoading),
-            grown(Cause::FilterLoading, Clock::Volume, on),
-        );
-        let id = on.map(|c| case.record.channels[c].id.as_str());
-        let stood: Vec<Span> = case.doings.pauses_of(id).map(|p| p.span).collect();
-        groups.add(
-            part * share(Cause::FilterSettling),
-            Settling::new(setting, &stood, on)
-                .map(|s| Box::new(s) as Box<dyn Explanation>)
-                .into_iter()
-                .collect(),
-        );
+        let loads = Cause::FilterLoading;
+        groups.add(0.5 * part * share(loads), by_law(loads, Clock::Volume, on));
+        groups.add(0.5 * part * share(loads), in_fits(loads, Clock::Volume, on));
+        let settles = [false, true]
+            .into_iter()
+            .filter_map(|in_fits| Settling::new(setting, on, in_fits))
+            .map(|s| Box::new(s) as Box<dyn Explanation>);
+        groups.add(part * share(Cause::FilterSettling), settles.collect());
         if let Some(at_s) = medication_s {
             let made = [Law::Intermediate, Law::Complete].map(|law| {
                 Box::new(Growth::from_moment(

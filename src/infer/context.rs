@@ -95,10 +95,40 @@ pub fn clues(
     if let Some(end_s) = excursion.end_s {
         at_relief(record, excursion, end_s, &mut found);
     }
+    let times = returns(record, doings, excursion) + 1;
+    if OFTEN <= times {
+        let finding = Finding::CameAndWent {
+            times: times as u32,
+        };
+        let positional = [Cause::CatheterPositional];
+        found.push(clue(&positional, None, 10.0, finding, Site::Catheter));
+    }
     for deed in deeds::deeds(record, doings, tracker, excursion, read_to_s) {
         found.extend(of_deed(deed));
     }
     found
+}
+
+/// What comes so often and goes as often by itself is moved about: pumps are raised and lowered once or twice, and what
+/// somebody shut stays shut.
+const OFTEN: usize = 3;
+
+/// How often it came again after it had gone by itself: the line ran, and nobody noted that anything was done.
+fn returns(record: &Record, doings: &Doings, excursion: &Excursion) -> usize {
+    let untouched = |gap: &&[(f64, f64)]| {
+        let (from_s, to_s) = (gap[0].1, gap[1].0);
+        let stood = doings.pauses.iter().any(|p| {
+            let c = record.channels.iter().position(|c| c.id == p.channel);
+            let stood_out = c.is_some_and(|c| excursion.up[c] || excursion.down[c]);
+            stood_out && p.span.start_s < to_s && from_s - 60.0 < p.span.end_s
+        });
+        let done = record
+            .events
+            .iter()
+            .any(|e| deeds::may_clear(e.kind) && from_s - 60.0 <= e.t_s && e.t_s <= to_s);
+        !stood && !done
+    };
+    excursion.bouts.windows(2).filter(untouched).count()
 }
 
 /// What a deed that helped, or did not, says.

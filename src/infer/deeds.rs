@@ -20,6 +20,9 @@ const AFTER_BLOCKS: usize = 6;
 const HELPED_SHARE: f64 = 0.5;
 /// See [`HELPED_SHARE`].
 const LEFT_SHARE: f64 = 0.75;
+/// What is known of the stores is right to a factor of so many or better: an alarm within this share of the time in which they
+/// fill was rung by something else (common practice, no source).
+const SOON_SHARE: f64 = 0.25;
 /// Deeds closer together than this share the credit, seconds.
 const TOGETHER_S: f64 = 1200.0;
 
@@ -70,7 +73,7 @@ pub fn deeds(
         .map(|&(kind, t_s)| Deed {
             kind,
             t_s,
-            helped: helped(record, tracker, excursion, t_s, &done, read_to_s),
+            helped: helped(record, tracker, excursion, (kind, t_s), &done, read_to_s),
             together: 1,
         })
         .collect();
@@ -110,7 +113,7 @@ fn helped(
     record: &Record,
     tracker: &Tracker,
     excursion: &Excursion,
-    at_s: f64,
+    (kind, at_s): (EventKind, f64),
     done: &[(EventKind, f64)],
     read_to_s: f64,
 ) -> Option<bool> {
@@ -135,10 +138,16 @@ fn helped(
     let next_s = done.iter().map(|d| d.1).find(|t| restart.t_s < *t);
     let until_s = next_s.unwrap_or(f64::INFINITY).min(read_to_s);
     let watched_s = next_s.unwrap_or(shown_s).min(read_to_s);
-    let alarmed = record
-        .events
-        .iter()
-        .any(|e| e.kind == EventKind::OcclusionAlarm && at_s + 1.0 < e.t_s && e.t_s <= watched_s);
+    // So soon after the restart of a line that was opened the stores are not full yet, whatever hinders the flow: a knock rang it.
+    let too_soon_s = if renews(kind) {
+        restart.t_s + SOON_SHARE * tracker.fills_s(high)
+    } else {
+        at_s
+    };
+    let alarmed = record.events.iter().any(|e| {
+        let within = at_s + 1.0 < e.t_s && too_soon_s <= e.t_s && e.t_s <= watched_s;
+        e.kind == EventKind::OcclusionAlarm && within
+    });
     if alarmed {
         return Some(false);
     }

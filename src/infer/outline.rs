@@ -313,6 +313,9 @@ fn from_pressure(case: &Case, judgement: &Judgement, list: &mut Vec<Evidence>) {
     ];
     const TUBING: &[Cause] = &[Cause::TubingBlocked];
     let (site, _) = judgement.best_site();
+    let often = list
+        .iter()
+        .any(|e| matches!(e.finding, Finding::CameAndWent { .. }));
     let mut add = |finding: Finding, toward: Site, log_odds: f64| {
         list.push(Evidence {
             finding,
@@ -417,7 +420,7 @@ fn from_pressure(case: &Case, judgement: &Judgement, list: &mut Vec<Evidence>) {
         _ => {}
     }
     let times = case.excursion.bouts.len();
-    if 2 <= times && site == Site::Catheter {
+    if 2 <= times && site == Site::Catheter && !often {
         add(
             Finding::CameAndWent {
                 times: times as u32,

@@ -454,7 +454,13 @@ impl Tracker {
     /// How long a line that is still hindered by so much, mmHg·h/mL, takes to climb to most of what it stood at, once
     /// relieved and started again, seconds: one and a half of its time constant.
     pub fn climb_s(&self, excess: f64) -> f64 {
-        (60.0 + 1.5 * 3600.0 * excess.max(0.0) * self.store_ml_per_mmhg).min(MOST_CALM_S)
+        (60.0 + 1.5 * self.fills_s(excess)).min(MOST_CALM_S)
+    }
+
+    /// How long the flow alone takes to fill the line's stores up to what so much excess, mmHg·h/mL, makes it stand at, seconds:
+    /// the time constant.
+    pub fn fills_s(&self, excess: f64) -> f64 {
+        3600.0 * excess.max(0.0) * self.store_ml_per_mmhg
     }
 
     /// How long a running line must stay calm to say that it is open, seconds: a blocked one, relieved of its pressure

@@ -81,6 +81,31 @@ impl Window {
         channel.map_or_else(|| rates.iter().sum(), |c| rates[c])
     }
 
+    /// Stretches in which a channel, or the whole line (`None`), stood still.
+    pub fn stops(&self, channel: Option<usize>) -> Vec<Span> {
+        let mut stops: Vec<Span> = Vec::new();
+        for k in (0..self.knot_s.len() - 1).filter(|&k| self.flow_ml_h(channel, k) == 0.0) {
+            let (start_s, end_s) = (self.knot_s[k], self.knot_s[k + 1]);
+            match stops.last_mut().filter(|s| s.end_s == start_s) {
+                Some(stop) => stop.end_s = end_s,
+                None => stops.push(Span { start_s, end_s }),
+            }
+        }
+        stops
+    }
+
+    /// Moments at which the flow of a channel, or of the whole line (`None`), changed from one that runs to another, each with
+    /// the log of the factor without its sign.
+    pub fn changes(&self, channel: Option<usize>) -> Vec<(f64, f64)> {
+        (1..self.knot_s.len() - 1)
+            .filter_map(|k| {
+                let (before, after) = (self.flow_ml_h(channel, k - 1), self.flow_ml_h(channel, k));
+                (0.0 < before && 0.0 < after && before != after)
+                    .then(|| (self.knot_s[k], (after / before).ln().abs()))
+            })
+            .collect()
+    }
+
     /// The last stop of a channel, or of the whole line (`None`), that ended by a moment: its start and its end, seconds.
     pub fn stop_before(&self, channel: Option<usize>, t_s: f64) -> Option<Span> {
         let stands = |k: usize| self.flow_ml_h(channel, k) == 0.0;

@@ -5,6 +5,7 @@ mod bad_input;
 mod beyond_pressure;
 mod blood_circuit;
 mod clamp_test;
+mod clocks;
 mod cohorts;
 mod contract_review;
 mod episodes_apart;

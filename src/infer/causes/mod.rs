@@ -34,7 +34,7 @@ use super::window::Window;
 
 /// Factor on the spread of what a fit gives, for onsets: parts that stiffen as they are stretched and growth in fits and
 /// starts bend the first stretch of a climb more than the model does (chosen on the tuning set).
-const ONSET_WIDER: f64 = 3.5;
+const ONSET_WIDER: f64 = 4.5;
 
 /// A growing resistance has its onset at this multiple of its baseline: the definition of the output.
 pub const ONSET_RATIO: f64 = 1.5;
