@@ -3,10 +3,14 @@
 //! In: [`PartsPrior`]. Out: [`Baseline`], which the tracker carries through the record.
 
 use super::blocks::Block;
+use crate::stats::normal;
 use nalgebra::{DMatrix, DVector};
 
 /// By how much pumps' heights and zeros differ, mmHg (common practice, no source: a hand's breadth or two).
 const OUTLET_APART_MMHG: f64 = 8.0;
+
+/// A normal distribution is cut so many standard deviations above its mean at most: beyond, it is an exponential tail.
+const MOST_CUT: f64 = 5.0;
 
 /// What the unhindered line is taken to be: mean and covariance of `[P_1 … P_n, R_s, R_1 … R_n]`, with `P_i` the
 /// pressure that pump i shows at zero flow: pumps hang at different heights, and no two zeros agree.
@@ -43,6 +47,20 @@ impl Baseline {
     /// Standard deviation of [`Self::shared`].
     pub fn shared_sd(&self) -> f64 {
         self.sd(self.channels())
+    }
+
+    /// Mean and standard deviation of the shared resistance's logarithm: a resistance is above zero, so what is known of it is a
+    /// normal distribution cut there, and the logarithm's is the log-normal of the same mean and variance. Where hardly
+    /// anything is known, the mean of the normal may lie at zero, and that is not to say that the resistance does.
+    pub fn log_shared(&self) -> (f64, f64) {
+        let n = self.channels();
+        let sd = self.shared_sd().max(1e-9);
+        let cut = ((self.least.0 - self.mean[n]) / sd).min(MOST_CUT);
+        let over = normal::density(cut) / normal::upper(cut);
+        let mean = (self.mean[n].max(self.least.0 - MOST_CUT * sd) + sd * over).max(self.least.0);
+        let variance = sd * sd * (1.0 + cut * over - over * over).max(0.0);
+        let log_variance = (variance / (mean * mean)).ln_1p();
+        (mean.ln() - 0.5 * log_variance, log_variance.sqrt())
     }
 
     /// Resistance of a channel's own tubing, mmHg·h/mL, kept above zero.
@@ -127,4 +145,45 @@ pub struct PartsPrior {
     pub filter_ml_per_mmhg: f64,
     /// Compliance of the tail, mL/mmHg.
     pub tail_ml_per_mmhg: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::PI;
+
+    fn of(mean: f64, sd: f64) -> Baseline {
+        Baseline {
+            mean: DVector::from_vec(vec![0.0, mean, 0.1]),
+            covariance: DMatrix::from_diagonal(&DVector::from_vec(vec![1.0, sd * sd, 0.01])),
+            least: (0.0, 0.0),
+        }
+    }
+
+    #[test]
+    fn a_resistance_of_which_only_the_spread_is_known_is_half_a_normal() {
+        // A half-normal's mean is √(2/π), its variance 1 − 2/π: 1 + variance/mean² = π/2, and the log-normal with both has the
+        // log-variance ln(π/2) and the log-mean ½ ln(2/π) − ½ ln(π/2) = −ln(π/2).
+        let (mean, sd) = of(0.0, 1.0).log_shared();
+        let log = (PI / 2.0).ln();
+        assert!((mean + log).abs() < 1e-9, "{mean}");
+        assert!((sd * sd - log).abs() < 1e-9, "{sd}");
+    }
+
+    #[test]
+    fn a_well_known_resistance_keeps_its_mean_and_spread() {
+        // Delta method: the spread of ln R is sd/R.
+        let (mean, sd) = of(5.0, 0.1).log_shared();
+        assert!((mean - 5f64.ln()).abs() < 1e-3, "{mean}");
+        assert!((sd - 0.02).abs() < 1e-3, "{sd}");
+    }
+
+    #[test]
+    fn a_mean_far_below_zero_gives_finite_figures() {
+        let (mean, sd) = of(-30.0, 1.0).log_shared();
+        assert!(
+            mean.is_finite() && sd.is_finite() && mean < 0.0,
+            "{mean} {sd}"
+        );
+    }
 }

@@ -103,6 +103,7 @@ pub fn clues(
         let positional = [Cause::CatheterPositional];
         found.push(clue(&positional, None, 10.0, finding, Site::Catheter));
     }
+    of_nothing_done(record, doings, tracker, excursion, read_to_s, &mut found);
     for deed in deeds::deeds(record, doings, tracker, excursion, read_to_s) {
         found.extend(of_deed(deed));
     }
@@ -129,6 +130,41 @@ fn returns(record: &Record, doings: &Doings, excursion: &Excursion) -> usize {
         !stood && !done
     };
     excursion.bouts.windows(2).filter(untouched).count()
+}
+
+/// What is done to a filter or a catheter that has grown shut is written down in so many of seven cases (common practice, no source).
+const WRITTEN_OF_SEVEN: f64 = 6.0;
+
+/// What grew does not go by itself: where the events note nothing that takes it away and it went, they left that out.
+fn of_nothing_done(
+    record: &Record,
+    doings: &Doings,
+    tracker: &Tracker,
+    excursion: &Excursion,
+    read_to_s: f64,
+    found: &mut Vec<Clue>,
+) {
+    if !record.events_given || !deeds::went(record, tracker, excursion, read_to_s) {
+        return;
+    }
+    let cures: [(&[EventKind], &[Cause], Site); 2] = [
+        (
+            &[EventKind::FilterChange, EventKind::SetChange],
+            &FILTER,
+            Site::Filter,
+        ),
+        (
+            &[EventKind::CatheterChange, EventKind::Flush],
+            &[Cause::CatheterNarrowing],
+            Site::Catheter,
+        ),
+    ];
+    for (kinds, causes, site) in cures {
+        if !deeds::noted(record, doings, excursion, read_to_s, kinds) {
+            let finding = Finding::GoneUntouched { site };
+            found.push(clue(causes, None, 1.0 / WRITTEN_OF_SEVEN, finding, site));
+        }
+    }
 }
 
 /// What a deed that helped, or did not, says.

@@ -23,6 +23,8 @@ const LEFT_SHARE: f64 = 0.75;
 /// What is known of the stores is right to a factor of so many or better: an alarm within this share of the time in which they
 /// fill was rung by something else (common practice, no source).
 const SOON_SHARE: f64 = 0.25;
+/// What is done is noted so long after it at the most, seconds.
+const NOTED_S: f64 = 900.0;
 /// Deeds closer together than this share the credit, seconds.
 const TOGETHER_S: f64 = 1200.0;
 
@@ -60,7 +62,7 @@ pub fn deeds(
     excursion: &Excursion,
     read_to_s: f64,
 ) -> Vec<Deed> {
-    let last_s = over_s(record, doings, excursion) + 900.0;
+    let last_s = over_s(record, doings, excursion) + NOTED_S;
     let done: Vec<(EventKind, f64)> = record
         .events
         .iter()
@@ -88,6 +90,30 @@ pub fn deeds(
         deed.together = counted.iter().filter(near).count().max(1);
     }
     found
+}
+
+/// Whether one of these was noted from the excursion's beginning to shortly after it was over.
+pub fn noted(
+    record: &Record,
+    doings: &Doings,
+    excursion: &Excursion,
+    read_to_s: f64,
+    kinds: &[EventKind],
+) -> bool {
+    let last_s = (over_s(record, doings, excursion) + NOTED_S).min(read_to_s);
+    record
+        .events
+        .iter()
+        .filter(|e| kinds.contains(&e.kind))
+        .any(|e| excursion.start_s < e.t_s && e.t_s <= last_s)
+}
+
+/// Whether the resistance came down again, whatever was done.
+pub fn went(record: &Record, tracker: &Tracker, excursion: &Excursion, read_to_s: f64) -> bool {
+    let last = excursion.bouts.last().filter(|_| excursion.end_s.is_some());
+    last.is_some_and(|bout| {
+        helped(record, tracker, excursion, bout.1 + 1.0, &[], read_to_s) == Some(true)
+    })
 }
 
 /// When an excursion was over and what stood out ran again, seconds: staff work on a line that stands still.

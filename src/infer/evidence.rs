@@ -103,6 +103,11 @@ pub enum Finding {
     CatheterChangeDidNotHelp,
     /// After a change of the set the resistance was lower.
     SetChangeHelped,
+    /// The resistance came down although nothing was noted that takes away what grows there.
+    GoneUntouched {
+        /// Filter or catheter.
+        site: Site,
+    },
     /// The pressure limit had been lowered shortly before the alarm.
     LimitLowered {
         /// Limit before, mmHg.

@@ -168,7 +168,7 @@ const MOST_STEPS: usize = 25;
 const FIRST_STEPS: usize = 5;
 
 /// Loss: minus the log likelihood and log prior, without the constants that [`summarise`] adds.
-fn loss_of(
+pub fn loss_of(
     observations: &[Observation],
     priors: &[Prior],
     theta: &[f64],

@@ -25,7 +25,7 @@ use crate::record::{EventKind, Record};
 const UNSAID_ABOVE_MMHG: f64 = 20.0;
 /// See [`UNSAID_ABOVE_MMHG`].
 const UNSAID_SHARE: f64 = 0.3;
-/// The highest of many readings lies so many spreads of one above the pressure that was borne.
+/// The highest of many blocks lies so many spreads of one above the pressure that was borne.
 const HIGHEST_SPREADS: f64 = 2.5;
 /// What stood so long before an alarm led to it and was not borne, seconds.
 const ALARM_LEADS_S: f64 = 300.0;
@@ -261,13 +261,13 @@ pub struct Alarm {
 impl Alarm {
     /// Natural log of how likely the pump is to alarm where an explanation has the pressure that it has. At a limit that is
     /// known: sure, and seldom far from it. One that is not known lies above all that was borne: a pressure that the pump
-    /// bore before rings nothing, a higher one the likelier the higher. An artefact alone needs no pressure for it.
+    /// bore before rings nothing, a higher one the likelier the higher. A knock on the sensor alone needs no pressure for it, and
+    /// a supply that stops only lowers it.
     fn log_alarm(&self, fitted: &Fitted) -> f64 {
-        let Some(predicted) = fitted
-            .predicted
-            .last()
-            .filter(|_| fitted.cause != Cause::Artefact)
-        else {
+        if fitted.cause == Cause::SupplyStopped {
+            return CHANCE_ALARM;
+        }
+        let Some(predicted) = fitted.predicted.last().filter(|_| !fitted.rings) else {
             return 0.0;
         };
         let log = match self.borne_mmhg {
@@ -319,7 +319,7 @@ pub fn alarm_reading(case: &Case, window: &Window) -> Option<Alarm> {
         .min(window.knot_s.len() - 1);
     let offset = case.tracker.offset_mmhg[channel];
     let noise = &case.tracker.noise[channel];
-    let lifted = (HIGHEST_SPREADS * noise.sample_mmhg).max(1.0);
+    let lifted = (HIGHEST_SPREADS * noise.block_mmhg).max(1.0);
     Some(Alarm {
         seen: Seen { channel, knot },
         reading: Observation {

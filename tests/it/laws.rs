@@ -325,6 +325,7 @@ fn from_events(finding: &Finding) -> bool {
         Finding::FilterChangeHelped
             | Finding::FilterChangeDidNotHelp
             | Finding::FlushHelped
+            | Finding::GoneUntouched { .. }
             | Finding::PatientMovedNearby
             | Finding::ClampNoted { .. }
             | Finding::PumpMovedNearby

@@ -55,6 +55,10 @@ impl Explanation for HeightChange {
         vec![vec![-0.02, 10.0], vec![-0.02, -10.0]]
     }
 
+    fn elsewhere(&self, own: &[f64]) -> Vec<Vec<f64>> {
+        Moment::elsewhere(own)
+    }
+
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
         vec![self.moment.at_s(own)]
     }

@@ -107,6 +107,11 @@ pub trait Explanation {
     fn breaks(&self, _own: &[f64]) -> Vec<f64> {
         Vec::new()
     }
+    /// Own parameters to try once a fit is found: the pressure's slopes over a moment reach no further than the readings next to it,
+    /// so a search may rest at a wrong one with all else right.
+    fn elsewhere(&self, _own: &[f64]) -> Vec<Vec<f64>> {
+        Vec::new()
+    }
     /// Changes the line: resistances, inflows, compliances.
     fn shape(&self, own: &[f64], course: &mut Course);
     /// Adds to the pressure that a channel's sensor shows at a moment, mmHg.
@@ -116,6 +121,10 @@ pub trait Explanation {
     /// Factor on the spread of an observation, for what the explanation does not claim to predict.
     fn spread_factor(&self, _channel: usize, _t_s: f64) -> f64 {
         1.0
+    }
+    /// Whether it rings an alarm whatever the line's own pressure: it lies on the sensor.
+    fn rings(&self) -> bool {
+        false
     }
     /// When it began, seconds; `None` where it has no beginning. For a growing resistance: when it stood at this multiple
     /// of its baseline.
@@ -129,6 +138,8 @@ pub struct Fitted {
     pub cause: Cause,
     /// The channel, for causes that lie on one.
     pub channel: Option<usize>,
+    /// Whether it rings an alarm whatever the line's own pressure.
+    pub rings: bool,
     /// The fit; parameters common to all first.
     pub fit: Fit,
     /// When it began: draws from the fit, seconds, sorted; empty where it has no beginning.
@@ -167,8 +178,8 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
     let mean = |of: &dyn Fn(usize) -> f64| (0..n).map(of).sum::<f64>() / n as f64;
     let outlet = mean(&|c| b.outlet_mmhg(c));
     let sd_outlet = (1.5 * mean(&|c| b.outlet_sd(c))).clamp(2.5, 16.0);
-    let shared = b.shared();
-    let sd_shared = (1.5 * b.shared_sd() / shared).clamp(0.08, 1.5);
+    let (log_shared, log_sd) = b.log_shared();
+    let sd_shared = (1.5 * log_sd).clamp(0.08, 1.5);
     let sd_shared = if setting.after_relief { 1.2 } else { sd_shared };
     let log_scale = setting
         .parts
@@ -182,7 +193,7 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
             sd: sd_outlet,
         },
         Prior {
-            mean: shared.ln(),
+            mean: log_shared,
             sd: sd_shared,
         },
         Prior {
@@ -214,6 +225,7 @@ pub fn fit_explanation(explanation: &dyn Explanation, setting: &Setting) -> Opti
     Some(Fitted {
         cause: explanation.cause(),
         channel: explanation.channel(),
+        rings: explanation.rings(),
         log_evidence: fitted.log_evidence,
         fit: fitted,
         onset_draws_s,
@@ -238,8 +250,27 @@ pub fn fit_from(
     let mut predict = |theta: &[f64], out: &mut Vec<f64>| {
         predict(explanation, setting, theta, &mut room, out);
     };
-    let fitted = fit::fit(&observations, &priors, starts, &mut predict)?;
+    let mut fitted = fit::fit(&observations, &priors, starts, &mut predict)?;
     let mut predicted = Vec::new();
+    let mut loss = |theta: &[f64]| {
+        predict(theta, &mut predicted);
+        fit::loss_of(&observations, &priors, theta, &predicted)
+    };
+    let here = loss(&fitted.theta);
+    let common = common_count(window.channels);
+    let better = explanation
+        .elsewhere(&fitted.theta[common..])
+        .into_iter()
+        .map(|own| [&fitted.theta[..common], &own].concat())
+        .map(|theta| (loss(&theta), theta))
+        .filter(|(there, _)| *there < here)
+        .min_by(|a, b| a.0.total_cmp(&b.0));
+    if let Some((_, start)) = better
+        && let Some(again) = fit::fit(&observations, &priors, &[start], &mut predict)
+        && fitted.log_evidence < again.log_evidence
+    {
+        fitted = again;
+    }
     predict(&fitted.theta, &mut predicted);
     Some((fitted, predicted))
 }

@@ -90,6 +90,10 @@ impl Explanation for Steady {
         }
     }
 
+    fn rings(&self) -> bool {
+        self.cause == Cause::Artefact
+    }
+
     fn onset_s(&self, _own: &[f64], _ratio: f64) -> Option<f64> {
         Some(self.start_s)
     }

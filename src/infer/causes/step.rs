@@ -13,6 +13,9 @@ pub const LOG_BLOCK_SD: f64 = 2.0;
 /// So soon after a restart an open line has filled its stores again, hours.
 const AFTER_RESTART_H: f64 = 15.0 / 3600.0;
 
+/// How far to either side a moment is looked for once all else is fitted, seconds: from between two readings to minutes.
+const ELSEWHERE_S: [f64; 7] = [5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0];
+
 /// The moment of a cause that comes at one go, the first of its own parameters: hours from where the deviation began to stand
 /// out. The same for every such cause, so that none is favoured.
 pub struct Moment {
@@ -36,6 +39,16 @@ impl Moment {
             mean: 0.0,
             sd: self.sd_h,
         }
+    }
+
+    /// Own parameters with the moment elsewhere.
+    pub fn elsewhere(own: &[f64]) -> Vec<Vec<f64>> {
+        let at = |by_s: f64| {
+            let mut moved = own.to_vec();
+            moved[0] += by_s / 3600.0;
+            moved
+        };
+        ELSEWHERE_S.iter().flat_map(|&s| [at(-s), at(s)]).collect()
     }
 
     /// The moment that own parameters give, seconds.
@@ -123,6 +136,10 @@ impl Explanation for SharedStep {
 
     fn starts(&self) -> Vec<Vec<f64>> {
         self.added.starts.clone()
+    }
+
+    fn elsewhere(&self, own: &[f64]) -> Vec<Vec<f64>> {
+        Moment::elsewhere(own)
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {

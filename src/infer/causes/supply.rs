@@ -74,6 +74,10 @@ impl Explanation for SupplyStop {
             .into()
     }
 
+    fn elsewhere(&self, own: &[f64]) -> Vec<Vec<f64>> {
+        Moment::elsewhere(own)
+    }
+
     fn breaks(&self, own: &[f64]) -> Vec<f64> {
         vec![self.moment.at_s(own)]
     }

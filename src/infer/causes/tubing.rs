@@ -3,7 +3,7 @@
 //! That channel fills its own small store alone, so it climbs steeply, and what it no longer brings to the join
 //! is missing there: the other channels' pressure falls.
 
-use super::step::Added;
+use super::step::{Added, Moment};
 use super::{Course, Explanation, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
@@ -39,6 +39,10 @@ impl Explanation for TubingBlock {
 
     fn starts(&self) -> Vec<Vec<f64>> {
         self.added.starts.clone()
+    }
+
+    fn elsewhere(&self, own: &[f64]) -> Vec<Vec<f64>> {
+        Moment::elsewhere(own)
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {

@@ -2,7 +2,7 @@
 
 use super::number::{bare, compliance, count, duration, percent, pressure, rate, with_interval};
 use super::{clip, site_name};
-use crate::infer::{Evidence, Finding};
+use crate::infer::{Evidence, Finding, Site};
 
 /// What was found, as one sentence with its numbers.
 pub fn finding(evidence: &Evidence) -> String {
@@ -95,6 +95,12 @@ pub fn finding(evidence: &Evidence) -> String {
             pressure(*from_mmhg),
             pressure(*to_mmhg)
         ),
+        Finding::GoneUntouched { site: Site::Filter } => {
+            "The resistance came down although no new filter was noted.".into()
+        }
+        Finding::GoneUntouched { .. } => {
+            "The resistance came down although neither a flush nor a new catheter was noted.".into()
+        }
         Finding::SetChangeHelped => "After the set was changed the resistance was lower.".into(),
         Finding::PatientMovedNearby => "The patient was moved about when it came or went.".into(),
         Finding::ClampNoted {

@@ -153,6 +153,14 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
             "The new filter may have been badly primed.",
             "Common practice, no source.",
         ),
+        Finding::GoneUntouched { .. } => page(
+            "gone-untouched",
+            "Gone untouched",
+            "The resistance came down, and the events note nothing that would take away what grows there.",
+            "What loads a filter or narrows a catheter does not go by itself; a kink, a clamp or a knock does.",
+            "Not everything that is done is written down.",
+            "Common practice, no source.",
+        ),
         Finding::FlushHelped => page(
             "flush-helped",
             "Flush helped",
@@ -342,6 +350,7 @@ pub fn evidence_pages() -> Vec<ManualPage> {
         Finding::CatheterChangeHelped,
         Finding::CatheterChangeDidNotHelp,
         Finding::SetChangeHelped,
+        Finding::GoneUntouched { site: Site::Filter },
         Finding::LimitLowered {
             from_mmhg: 0.0,
             to_mmhg: 0.0,
