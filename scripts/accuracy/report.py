@@ -363,7 +363,10 @@ what grows (with pauses of half an hour together, a flow that doubled or halved,
 about it, a deed with ten minutes of flow after it, or what the files say of the circumstances); one channel's tubing or the line
 below, of what comes at once (with a reading of another channel from while the block stood, or readings that show it there, gone and
 there again); a knock or a block, of an artefact that alarmed (with a reading that shows that nothing was held up, or that
-there was no time to climb). All other episodes count as told.
+there was no time to climb); a pump raised or lowered, or a partial block or a dry supply, of each of the three (at one flow P = P_out + R·Q
+has two unknowns: it takes two flows while it lasts and two beside it, a rise whose speed the readings show, a pressure that no pole gives,
+another channel that a dry supply would have moved otherwise, or a word of it). An alarm that a touch rang on a line that an obstruction
+held up is the obstruction's, where it held the greater part. All other episodes count as told.
 
 Review of a record took {statistics.median(times):.2f} s at the median and {max(times):.1f} s at most, process start and reading of the files included,
 with as many at a time as there were jobs. A record of 24 h, 1 Hz and two channels ({speed["rows"]} rows) took {speed["median_s"]:.2f} s at the

@@ -69,7 +69,8 @@ impl Ward<'_> {
         }
     }
 
-    /// Which episode brought this channel to its limit; or, by itself, which cause and since when.
+    /// Which episode brought this channel to its limit; or, by itself, which cause and since when. Where a brief disturbance and
+    /// an obstruction did it together, it is the one that the greater part of the pressure came from.
     #[allow(clippy::type_complexity)]
     fn brought_by(
         &self,
@@ -84,10 +85,21 @@ impl Ward<'_> {
         let is = |i: &usize, test: fn(&Cause) -> bool| test(&world.running[*i].episode.cause);
         let active = || (0..world.running.len()).filter(concerns);
         let brief = world.artefact_mmhg(c) + world.gauges[c].touch(world.t_s);
+        let hinders = || {
+            active()
+                .filter(|i| 1.05 < world.ratio(&world.running[*i]))
+                .max_by(|a, b| {
+                    let ratio = |i: &usize| world.ratio(&world.running[*i]);
+                    ratio(a).total_cmp(&ratio(b))
+                })
+        };
         if world.smooth_mmhg(c) - brief < limit {
+            // A touch that tips a line which something holds up at its limit is not what the alarm is about.
+            let held_mmhg = world.behind(c, world.t_s).moved_mmhg[c];
             let artefact = |x: &Cause| matches!(x, Cause::Artefact { .. });
-            return active()
-                .find(|i| is(i, artefact))
+            return hinders()
+                .filter(|_| brief < held_mmhg)
+                .or_else(|| active().find(|i| is(i, artefact)))
                 .ok_or((("none", "artefact", None), world.t_s));
         }
         if 0.95 * limit <= world.would_read_mmhg(c) {
@@ -97,12 +109,7 @@ impl Ward<'_> {
                 .ok_or((("settings", "limit-too-low", None), self.set_s[c]));
         }
         let height = |x: &Cause| matches!(x, Cause::HeightChange { .. });
-        active()
-            .filter(|i| 1.05 < world.ratio(&world.running[*i]))
-            .max_by(|a, b| {
-                let ratio = |i: &usize| world.ratio(&world.running[*i]);
-                ratio(a).total_cmp(&ratio(b))
-            })
+        hinders()
             .or_else(|| active().find(|i| is(i, height)))
             .ok_or((("none", "artefact", None), world.t_s))
     }

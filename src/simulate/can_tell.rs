@@ -34,14 +34,19 @@
 //!
 //! **A knock or a block**, for an artefact that rang the alarm: what a block holds up stays until somebody frees it, and
 //! a knock holds nothing. A block that was freed before the next reading leaves the record of a knock, so it takes
-//! - **a reading after the alarm**, from before anybody came; or
+//! - **a reading after the alarm**, from before anybody came, that shows the line as it would be with nothing wrong, or lower
+//!   than an obstruction that had brought it to the limit: one that passes Q at the limit lets it fall no faster than Q
+//!   empties the line's least storage; or
 //! - **a reading before it**, so near that the line with its least storage, shut at once, could not have climbed from there
 //!   to the limit in time.
+//!
+//! **A height, or a partial block, or a dry supply**: in [`shifts`].
 
 use super::day::{Day, Told};
 use super::elastic::stored;
 use super::scenario::{Cause, Place, Position, Scenario};
 use super::sensor::Row;
+use super::shifts;
 use super::truth::is_gradual;
 use serde::Serialize;
 
@@ -55,10 +60,12 @@ const LONE_JUMP: f64 = 10.0;
 const CHANGED: f64 = 2.0;
 /// A course is known from the readings of ten minutes; a moment by one.
 const COURSE_S: f64 = 600.0;
-const ONCE_S: f64 = 0.0;
+pub(super) const ONCE_S: f64 = 0.0;
 const MEDICATION_S: f64 = 5400.0;
 const NEW_FILTER_S: f64 = 3600.0;
-const DEED_S: f64 = 120.0;
+pub(super) const DEED_S: f64 = 120.0;
+/// What somebody writes down who opens a line, or lays the patient otherwise.
+pub(super) const DEEDS: [&str; 4] = ["clamp_closed", "clamp_opened", "patient_moved", "note"];
 
 /// Why the record can tell, and the file that it takes.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -71,8 +78,14 @@ pub(super) struct Reason {
 
 /// The reasons; none for an episode whose site is in no such doubt.
 pub(super) fn reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
+    if shifts::is_partial(told, scenario) {
+        return partial_reasons(told, scenario, day);
+    }
     if doubtful_step(told) {
         return step_reasons(told, scenario, day);
+    }
+    if is_shift(told) {
+        return shifts::reasons(told, scenario, day);
     }
     if let Some(alarm_s) = told.stretch.alarm_s.filter(|_| is_knock(told)) {
         return knock_reasons(told, scenario, day, alarm_s);
@@ -99,22 +112,53 @@ pub(super) fn doubtful_step(told: &Told) -> bool {
 /// Whether the record may leave in doubt where it lies.
 pub(super) fn doubtful(told: &Told) -> bool {
     let alarmed_knock = is_knock(told) && told.stretch.alarm_s.is_some();
-    is_gradual(told.words.1) || doubtful_step(told) || alarmed_knock
+    is_gradual(told.words.1) || doubtful_step(told) || is_shift(told) || alarmed_knock
+}
+
+/// Whether a pump that was raised or lowered is its rival, or it is one.
+fn is_shift(told: &Told) -> bool {
+    ["height-change", "supply-stopped"].contains(&told.words.1)
+}
+
+/// A partial block must be told from a height and, above or below the join, from one at the other place: where only an event
+/// tells the one, all of it takes the events.
+fn partial_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
+    let no_height = shifts::reasons(told, scenario, day);
+    let needs = if no_height.iter().any(|r| r.needs == "trace") {
+        "trace"
+    } else if no_height.is_empty() {
+        return Vec::new();
+    } else {
+        "events"
+    };
+    let mut found = step_reasons(told, scenario, day);
+    for reason in found.iter_mut().filter(|r| r.needs == "trace") {
+        reason.needs = needs;
+    }
+    found
 }
 
 fn is_knock(told: &Told) -> bool {
     told.words.1 == "artefact"
 }
 
-/// A knock's channels, as places.
-fn places<'a>(told: &'a Told, scenario: &'a Scenario) -> impl Iterator<Item = usize> + 'a {
+/// An episode's channels, as places.
+pub(super) fn places<'a>(
+    told: &'a Told,
+    scenario: &'a Scenario,
+) -> impl Iterator<Item = usize> + 'a {
     told.channels
         .iter()
         .filter_map(|id| scenario.channel_index(id))
 }
 
 /// Readings of a channel between two moments.
-fn readings(day: &Day, channel: usize, from_s: f64, to_s: f64) -> impl Iterator<Item = &Row> {
+pub(super) fn readings(
+    day: &Day,
+    channel: usize,
+    from_s: f64,
+    to_s: f64,
+) -> impl Iterator<Item = &Row> {
     let first = day.rows.partition_point(|r| r.t_s < from_s);
     day.rows[first..]
         .iter()
@@ -133,8 +177,18 @@ fn knock_reasons(told: &Told, scenario: &Scenario, day: &Day, alarm_s: f64) -> V
                 alarm_s < e.t_s && e.event == "alarm_cleared" && e.channel.as_ref() == Some(id)
             })
             .map_or(f64::INFINITY, |e| e.t_s);
+        let channel = &scenario.channels[c];
+        let shows = shows_mmhg(scenario, ONCE_S);
+        let unheld = |r: &&Row| {
+            let least_ml = |from, to| (1.0 - channel.tube_share) * stored(channel, from, to);
+            let line_mmhg = r.pressure_mmhg.unwrap_or(f64::INFINITY) + shows;
+            let short_ml = least_ml(line_mmhg.min(r.limit_mmhg), r.limit_mmhg);
+            let fell_ml = rate_before(day, c, alarm_s) * (r.t_s - alarm_s) / 3600.0;
+            r.behind.brief_mmhg.abs() < shows
+                && (r.behind.moved_mmhg[c].abs() < shows || fell_ml < short_ml)
+        };
         let after = readings(day, c, alarm_s + 0.1, came_s)
-            .filter(|r| r.behind.brief_mmhg.abs() < shows_mmhg(scenario, ONCE_S))
+            .filter(unheld)
             .count();
         if 0 < after {
             found.push(Reason {
@@ -145,12 +199,11 @@ fn knock_reasons(told: &Told, scenario: &Scenario, day: &Day, alarm_s: f64) -> V
             });
         }
         let last = readings(day, c, 0.0, alarm_s)
-            .filter(|r| r.behind.brief_mmhg.abs() < shows_mmhg(scenario, ONCE_S))
+            .filter(|r| r.behind.brief_mmhg.abs() < shows)
             .last();
         if let Some((row, from_mmhg)) = last.and_then(|r| Some((r, r.pressure_mmhg?)))
             && 0.0 < row.rate_ml_h
         {
-            let channel = &scenario.channels[c];
             let least_ml = (1.0 - channel.tube_share) * stored(channel, from_mmhg, row.limit_mmhg);
             let climb_s = 3600.0 * least_ml / row.rate_ml_h;
             if alarm_s - row.t_s < climb_s {
@@ -162,6 +215,12 @@ fn knock_reasons(told: &Told, scenario: &Scenario, day: &Day, alarm_s: f64) -> V
         }
     }
     found
+}
+
+/// The rate at which a channel ran last before a moment, mL/h.
+fn rate_before(day: &Day, channel: usize, t_s: f64) -> f64 {
+    let rates = readings(day, channel, 0.0, t_s).map(|r| r.rate_ml_h);
+    rates.filter(|r| 0.0 < *r).last().unwrap_or(0.0)
 }
 
 /// Readings in which another channel tells a block above the join from one below it.
@@ -229,12 +288,11 @@ fn step_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
     }
     let onset_s = told.stretch.began_s;
     let end_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
-    let deeds = ["clamp_closed", "clamp_opened", "patient_moved", "note"];
     let near = |t_s: f64| (t_s - onset_s).abs() <= DEED_S || (t_s - end_s).abs() <= DEED_S;
     if let Some(deed) = day
         .log
         .iter()
-        .find(|e| deeds.contains(&e.event) && near(e.t_s))
+        .find(|e| DEEDS.contains(&e.event) && near(e.t_s))
     {
         say("events", &format!("{} was noted", deed.event));
     }
@@ -287,7 +345,7 @@ fn stretches(flows: &[(f64, f64)], end_s: f64) -> impl Iterator<Item = (f64, f64
 }
 
 /// A difference that shows in the readings of so many seconds, at least one, mmHg.
-fn shows_mmhg(scenario: &Scenario, within_s: f64) -> f64 {
+pub(super) fn shows_mmhg(scenario: &Scenario, within_s: f64) -> f64 {
     let samples = (within_s / scenario.sampling.period_s).max(1.0);
     let hides = [
         scenario.sensor.noise_mmhg / samples.sqrt(),

@@ -19,6 +19,7 @@ mod noise;
 mod pump;
 mod scenario;
 mod sensor;
+mod shifts;
 mod staff;
 mod truth;
 mod world;

@@ -350,6 +350,79 @@ fn coming_and_going_tells_only_where_readings_show_it() {
 }
 
 #[test]
+fn a_height_and_a_partial_block_are_told_apart_by_two_flows_by_speed_or_by_a_word() {
+    // The whole line, 4.6 mL/h: 30 cm lower, or 4.8 mmHg·h/mL more, is 22 mmHg (0.7356 mmHg per cm of water). A row each five
+    // minutes does not show how fast it rose; pauses of a quarter of an hour before and in it show the intercept.
+    let low = "[[episode]]\nat_h = 3.0\ncause = { kind = \"height-change\", by_cm = -30 }\n";
+    let word = low.replace("by_cm = -30", "by_cm = -30, logged = true");
+    let kink = "[[episode]]\nat_h = 3.0\ncause = { kind = \"catheter-blocked\", resistance_mmhg_h_per_ml = 4.8 }\n";
+    let pauses = "[[act]]\nat_h = 1.5\ndo = \"pause\"\nminutes = 16\n\
+                  [[act]]\nat_h = 4.5\ndo = \"pause\"\nminutes = 16\n";
+    let before = "[[act]]\nat_h = 1.5\ndo = \"pause\"\nminutes = 16\n";
+    let says = |period: u32, more: &str| {
+        let scenario = TWO.replace("[sampling]", &format!("[sampling]\nperiod_s = {period}"));
+        let episode = &truth(&made(&format!("{scenario}\n{more}"), 7))["episodes"][0];
+        (
+            episode["can_tell"] == true,
+            episode["can_tell_from"].to_string(),
+        )
+    };
+    for cause in [low, kink] {
+        let (tells, from) = says(300, cause);
+        assert!(!tells, "{from}");
+        let (tells, from) = says(300, &format!("{before}{cause}"));
+        assert!(!tells, "{from}");
+        let (tells, from) = says(300, &format!("{pauses}{cause}"));
+        assert!(tells, "{from}");
+        // Every second, the rise is seen: with the line's own time constant or that of a block, (Δ/Q)·C longer.
+        let (tells, from) = says(1, &format!("{before}{cause}"));
+        assert!(tells, "{from}");
+    }
+    let (tells, from) = says(300, &word);
+    assert!(tells && from.contains("pump_moved"), "{from}");
+}
+
+#[test]
+fn a_raised_pump_is_told_from_a_dry_supply_by_the_other_channel() {
+    // lipid, 0.6 mL/h, 40 cm higher alone: 29 mmHg less, where its dry supply would take 0.6 times some mmHg·h/mL and the same
+    // from pn; all of both raised fall alike, and without a second flow no one knows the resistance.
+    let alone = "[[episode]]\nat_h = 3.0\nchannel = \"lipid\"\ncause = { kind = \"height-change\", by_cm = 40 }\n";
+    let all = alone.replace("channel = \"lipid\"\n", "");
+    let pause = "[[act]]\nat_h = 1.5\ndo = \"pause\"\nminutes = 16\n[[act]]\nat_h = 2.2\ndo = \"rate_change\"\n\
+                 channel = \"lipid\"\nvalue = 6.0\n";
+    let tells = |more: &str| truth(&two_with(more))["episodes"][0]["can_tell"] == true;
+    assert!(tells(&format!("{pause}{alone}")));
+    assert!(!tells(&all));
+}
+
+#[test]
+fn a_touch_that_tips_a_line_that_a_block_holds_at_its_limit_leaves_the_alarm_to_the_block() {
+    // From 7,200 s pn's tubing is shut next to the pump: at 4 mL/h it climbs to its limit of 300 mmHg in some 263 s. A
+    // squeeze of 40 mmHg at 7,440 s, still below the limit by itself, rings it earlier.
+    let scenario = TWO.replace("rate_ml_h = 4.0", "rate_ml_h = 4.0\nlimit_mmhg = 300");
+    let both = made(
+        &format!(
+            "{scenario}\n[[episode]]\nat_h = 2.0\nchannel = \"pn\"\n\
+             cause = {{ kind = \"tubing-blocked\", place = \"near\" }}\n\
+             [[episode]]\nat_h = 2.066667\nchannel = \"pn\"\n\
+             cause = {{ kind = \"artefact\", mmhg = 40, seconds = 20 }}\n"
+        ),
+        7,
+    );
+    let told = &truth(&both)["episodes"];
+    let of = |cause: &str| {
+        told.as_array()
+            .unwrap()
+            .iter()
+            .find(|e| e["cause"] == cause)
+            .unwrap()
+    };
+    let alarm_s = of("tubing-blocked")["alarm"].as_f64().unwrap();
+    assert!((7440.0..7463.0).contains(&alarm_s), "{told}");
+    assert!(of("artefact")["alarm"].is_null(), "{told}");
+}
+
+#[test]
 fn a_lowered_pump_reads_more_and_delivers_less_until_its_compliance_is_filled() {
     // 30 cm of water: 22.07 mmHg. The flow falls at once, and comes back with the time constant of the line.
     let lowered = two_with(
