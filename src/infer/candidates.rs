@@ -12,7 +12,6 @@ use super::judge::Case;
 use super::parts::{self, FilterPlace};
 use super::review::{Cause, Site};
 use crate::record::EventKind;
-use crate::time::Span;
 
 /// A cough, a knock or a glitch is over within this, seconds (common practice, no source).
 const BRIEF_S: f64 = 90.0;

@@ -75,7 +75,14 @@ pub fn deeds(
         .map(|&(kind, t_s)| Deed {
             kind,
             t_s,
-            helped: helped(record, tracker, excursion, (kind, t_s), &done, read_to_s),
+            helped: helped(
+                record,
+                tracker,
+                excursion,
+                (renews(kind), t_s),
+                &done,
+                read_to_s,
+            ),
             together: 1,
         })
         .collect();
@@ -112,7 +119,8 @@ pub fn noted(
 pub fn went(record: &Record, tracker: &Tracker, excursion: &Excursion, read_to_s: f64) -> bool {
     let last = excursion.bouts.last().filter(|_| excursion.end_s.is_some());
     last.is_some_and(|bout| {
-        helped(record, tracker, excursion, bout.1 + 1.0, &[], read_to_s) == Some(true)
+        let moment = (false, bout.1 + 1.0);
+        helped(record, tracker, excursion, moment, &[], read_to_s) == Some(true)
     })
 }
 
@@ -134,12 +142,13 @@ fn over_s(record: &Record, doings: &Doings, excursion: &Excursion) -> f64 {
 }
 
 /// Whether the excess of pressure for each mL/h was lower after a moment than before it. A line that is still blocked climbs
-/// anew from the relief, so what it shows before it had the time to climb says nothing, and an alarm says all.
+/// anew from the relief, so what it shows before it had the time to climb says nothing, and an alarm says all. The moment comes with
+/// whether a part was renewed at it.
 fn helped(
     record: &Record,
     tracker: &Tracker,
     excursion: &Excursion,
-    (kind, at_s): (EventKind, f64),
+    (renewed, at_s): (bool, f64),
     done: &[(EventKind, f64)],
     read_to_s: f64,
 ) -> Option<bool> {
@@ -165,7 +174,7 @@ fn helped(
     let until_s = next_s.unwrap_or(f64::INFINITY).min(read_to_s);
     let watched_s = next_s.unwrap_or(shown_s).min(read_to_s);
     // So soon after the restart of a line that was opened the stores are not full yet, whatever hinders the flow: a knock rang it.
-    let too_soon_s = if renews(kind) {
+    let too_soon_s = if renewed {
         restart.t_s + SOON_SHARE * tracker.fills_s(high)
     } else {
         at_s
