@@ -18,6 +18,11 @@ const LOG_JUMP: Prior = Prior {
 };
 /// By how much the log of a jump strays from what its pause's length lets expect: the filter is not all that the line's resistance is.
 const STRAYS: Prior = Prior { mean: 0.0, sd: 0.7 };
+/// Log of the pace between the jumps, as growth of the log resistance over the whole course: from nothing to as much as the jumps.
+const LOG_BETWEEN: Prior = Prior {
+    mean: -1.5,
+    sd: 1.5,
+};
 /// Hours of the mean flow in which what settled is carried into the pores, as their log: some minutes, give or take
 /// (common practice, no source).
 const LOG_SEALS_H: Prior = Prior {
@@ -93,6 +98,7 @@ impl Explanation for Settling {
 
     fn priors(&self) -> Vec<Prior> {
         let mut priors = self.between.priors();
+        priors[0] = LOG_BETWEEN;
         priors.extend([LOG_JUMP, LOG_SEALS_H]);
         priors.resize(priors.len() + self.restarts.len(), STRAYS);
         priors

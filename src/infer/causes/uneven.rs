@@ -35,11 +35,9 @@ const LEAST_PIECE: f64 = 0.01;
 /// Its course is taken to lie between these shares of its rise: it sets in and comes to an end at once, and what lies before and
 /// after has a pace of its own.
 const COURSE: [f64; 2] = [0.04, 0.96];
-/// Log of the pace at the beginning, as growth of the log resistance over the whole course.
-const LOG_PACE: Prior = Prior {
-    mean: -0.5,
-    sd: 1.5,
-};
+/// Log of the pace in the middle of the course, as growth of the log resistance over the whole of it: what grows comes to a few
+/// times its size, seldom to fifty; what shuts the line does so by a step.
+const LOG_PACE: Prior = Prior { mean: 0.0, sd: 0.7 };
 /// By how much the log of the pace rises over the whole course.
 const TREND: Prior = Prior { mean: 1.0, sd: 2.0 };
 /// Spread of the step of the log pace where the course sets in, and where it ends.
@@ -157,7 +155,7 @@ impl Uneven {
                 strayed += step * own[k + 1];
             }
             let (from, to) = (self.edge_u[k], self.edge_u[k + 1]);
-            let log_pace = own[0] + own[1] * middle + strayed;
+            let log_pace = own[0] + own[1] * (middle - 0.5) + strayed;
             let rise = log_pace.min(9.0).exp() * (to - from) / self.course_u;
             then(from, to, rise, k + 1 == self.pieces.len());
         }
@@ -188,7 +186,7 @@ impl Explanation for Uneven {
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
-        [[-0.5, 0.5], [LOG_PACE.mean - 0.5, 3.0]]
+        [[-0.3, 0.5], [-0.3, 3.0]]
             .map(|first| {
                 let mut start = first.to_vec();
                 start.resize(self.count(), 0.0);
