@@ -40,8 +40,11 @@ const COURSE: [f64; 2] = [0.04, 0.96];
 const LOG_PACE: Prior = Prior { mean: 0.0, sd: 0.7 };
 /// By how much the log of the pace rises over the whole course.
 const TREND: Prior = Prior { mean: 1.0, sd: 2.0 };
-/// Spread of the step of the log pace where the course sets in, and where it ends.
-const SETS_IN: f64 = 3.0;
+/// By how much the log of the pace rises where the course sets in, and its spread: before, it grew far more slowly, also in a pause
+/// in which nobody saw it, or it would have set in there.
+const SETS_IN: [f64; 2] = [3.0, 1.5];
+/// Spread of the step of the log pace where the course ends.
+const ENDS: f64 = 3.0;
 /// Spread of the log of the pace about its trend: by a factor of about two either way (our judgement).
 const WANDERS: f64 = 0.8;
 /// The wander forgets over this share of the course.
@@ -56,7 +59,7 @@ pub struct Uneven {
     pub(super) clock: Clocked,
     /// Ends of the pieces, in the clock, rising.
     edge_u: Vec<f64>,
-    /// Middle of each piece as a share of the course, and the spread of the log pace's step to it.
+    /// Middle of each piece as a share of the course, below 0 before it, and the spread of the log pace's step to it.
     pieces: Vec<(f64, f64)>,
     /// Length of the course.
     course_u: f64,
@@ -155,7 +158,9 @@ impl Uneven {
                 strayed += step * own[k + 1];
             }
             let (from, to) = (self.edge_u[k], self.edge_u[k + 1]);
-            let log_pace = own[0] + own[1] * (middle - 0.5) + strayed;
+            let slower = if middle < 0.0 { SETS_IN[0] } else { 0.0 };
+            let share = middle.clamp(0.0, 1.0);
+            let log_pace = own[0] + own[1] * (share - 0.5) + strayed - slower;
             let rise = log_pace.min(9.0).exp() * (to - from) / self.course_u;
             then(from, to, rise, k + 1 == self.pieces.len());
         }
@@ -235,11 +240,13 @@ fn pieces(edge_u: &[f64], course_u: [f64; 2]) -> Vec<(f64, f64)> {
             let step = if inside(before) && inside(middle) {
                 let wander = 2.0 * WANDERS * WANDERS * -(-apart / MEMORY).exp_m1();
                 (wander + BENDS * BENDS * apart).sqrt()
+            } else if middle <= last {
+                SETS_IN[1]
             } else {
-                SETS_IN
+                ENDS
             };
             before = middle;
-            (((middle - first) / long).clamp(0.0, 1.0), step)
+            ((middle - first) / long, step)
         })
         .collect()
 }
