@@ -96,8 +96,7 @@ pub fn supply(record: &Record) -> Vec<(usize, f64)> {
         .iter()
         .filter(|e| context::of_supply(e))
         .filter_map(|e| {
-            let id = e.channel.as_deref()?;
-            let channel = record.channels.iter().position(|c| c.id == id)?;
+            let channel = record.channel_index(e.channel.as_deref()?)?;
             Some((channel, e.t_s))
         })
         .collect()

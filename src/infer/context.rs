@@ -119,8 +119,7 @@ fn returns(record: &Record, doings: &Doings, excursion: &Excursion) -> usize {
     let untouched = |gap: &&[(f64, f64)]| {
         let (from_s, to_s) = (gap[0].1, gap[1].0);
         let stood = doings.pauses.iter().any(|p| {
-            let c = record.channels.iter().position(|c| c.id == p.channel);
-            let stood_out = c.is_some_and(|c| excursion.up[c] || excursion.down[c]);
+            let stood_out = deeds::is_of_moved(record, excursion, p);
             stood_out && p.span.start_s < to_s && from_s - 60.0 < p.span.end_s
         });
         let done = record
@@ -431,8 +430,7 @@ fn of_limit(
 const LIMIT_WITHIN_S: f64 = 1800.0;
 
 fn index(record: &Record, event: &Event) -> Option<usize> {
-    let id = event.channel.as_deref()?;
-    record.channels.iter().position(|c| c.id == id)
+    record.channel_index(event.channel.as_deref()?)
 }
 
 fn lipid_runs(record: &Record) -> bool {

@@ -6,6 +6,7 @@
 use super::blocks::Block;
 use super::excursion::Excursion;
 use super::regimes::Doings;
+use super::review::Pause;
 use super::tracker::Tracker;
 use crate::record::{EventKind, Record};
 use crate::stats::robust;
@@ -124,6 +125,12 @@ pub fn went(record: &Record, tracker: &Tracker, excursion: &Excursion, read_to_s
     })
 }
 
+/// Whether a pause is of a channel that stood out.
+pub fn is_of_moved(record: &Record, excursion: &Excursion, pause: &Pause) -> bool {
+    let channel = record.channel_index(&pause.channel);
+    channel.is_some_and(|c| excursion.moved(c))
+}
+
 /// When an excursion was over and what stood out ran again, seconds: staff work on a line that stands still.
 fn over_s(record: &Record, doings: &Doings, excursion: &Excursion) -> f64 {
     let calm_s = excursion
@@ -132,10 +139,7 @@ fn over_s(record: &Record, doings: &Doings, excursion: &Excursion) -> f64 {
     doings
         .pauses
         .iter()
-        .filter(|p| {
-            let c = record.channels.iter().position(|c| c.id == p.channel);
-            c.is_some_and(|c| excursion.up[c] || excursion.down[c])
-        })
+        .filter(|p| is_of_moved(record, excursion, p))
         .filter(|p| p.span.start_s <= calm_s + 60.0 && calm_s < p.span.end_s)
         .map(|p| p.span.end_s)
         .fold(calm_s, f64::max)

@@ -240,7 +240,7 @@ impl<'a> Walk<'a> {
 
     fn take(&mut self, excursion: Excursion) {
         let moved: Vec<usize> = (0..excursion.up.len())
-            .filter(|&c| excursion.up[c] || excursion.down[c])
+            .filter(|&c| excursion.moved(c))
             .collect();
         let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
         let inside = |t: f64| excursion.start_s - 600.0 <= t && t <= until_s + 300.0;

@@ -22,6 +22,11 @@ pub struct Excursion {
 }
 
 impl Excursion {
+    /// Whether a channel stood out, above or below.
+    pub fn moved(&self, channel: usize) -> bool {
+        self.up[channel] || self.down[channel]
+    }
+
     /// The excursion as the record read only up to a moment shows it.
     pub fn up_to(&self, t_s: f64, blocks: &[Block]) -> Self {
         let mut cut = Self {

@@ -8,7 +8,7 @@ use super::alarms;
 use super::baseline::PartsPrior;
 use super::blocks::{Block, highest_mmhg};
 use super::candidates;
-use super::causes::{Fitted, Setting, fit_explanation};
+use super::causes::{Fitted, Rings, Setting, fit_explanation};
 use super::context::{self, CHANCE_ALARM, Clue};
 use super::excursion::Excursion;
 use super::fit::{self, Observation};
@@ -264,11 +264,10 @@ impl Alarm {
     /// bore before rings nothing, a higher one the likelier the higher. A knock on the sensor alone needs no pressure for it, and
     /// a supply that stops only lowers it.
     fn log_alarm(&self, fitted: &Fitted) -> f64 {
-        if fitted.cause == Cause::SupplyStopped {
-            return CHANCE_ALARM;
-        }
-        let Some(predicted) = fitted.predicted.last().filter(|_| !fitted.rings) else {
-            return 0.0;
+        let predicted = match (fitted.rings, fitted.predicted.last()) {
+            (Rings::ByChance, _) => return CHANCE_ALARM,
+            (Rings::AtLimit, Some(predicted)) => predicted,
+            (Rings::Anyway, _) | (Rings::AtLimit, None) => return 0.0,
         };
         let log = match self.borne_mmhg {
             None => {

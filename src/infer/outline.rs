@@ -16,7 +16,8 @@ use crate::units::Estimate;
 /// A site whose probability falls short of this is not suggested.
 const LEAST_TO_SUGGEST: f64 = Confidence::MODERATE_FROM;
 
-/// A reading is that of some seconds, which tells where an edge stands in the trace: a sensor smooths, and a clock is right to a second or two (common practice, no source).
+/// A reading is that of some seconds, which tells where an edge stands in the trace: a sensor smooths, and a clock is right to a
+/// second or two (common practice, no source).
 const READING_S: f64 = 5.0;
 
 /// The episode that a judgement describes.
@@ -137,7 +138,7 @@ fn moved(case: &Case, best: Option<&Weighed>) -> Vec<String> {
         .channels
         .iter()
         .enumerate()
-        .filter(|(c, _)| excursion.up[*c] || excursion.down[*c])
+        .filter(|(c, _)| excursion.moved(*c))
         .map(|(_, channel)| channel.id.clone())
         .collect();
     if names.is_empty()
@@ -152,9 +153,11 @@ fn moved(case: &Case, best: Option<&Weighed>) -> Vec<String> {
 fn peak(case: &Case) -> f64 {
     let e = case.excursion;
     let until_s = e.end_s.unwrap_or(f64::INFINITY);
-    let blocks = case.tracker.blocks.iter().filter(|b| {
-        e.start_s - 60.0 <= b.t_s && b.t_s <= until_s && (e.up[b.channel] || e.down[b.channel])
-    });
+    let blocks = case
+        .tracker
+        .blocks
+        .iter()
+        .filter(|b| e.start_s - 60.0 <= b.t_s && b.t_s <= until_s && e.moved(b.channel));
     let by_blocks = blocks
         .map(|b| b.pressure_mmhg)
         .fold(f64::NEG_INFINITY, f64::max);
@@ -163,7 +166,7 @@ fn peak(case: &Case) -> f64 {
         .channels
         .iter()
         .enumerate()
-        .filter(|(c, _)| e.up[*c] || e.down[*c])
+        .filter(|(c, _)| e.moved(*c))
         .flat_map(|(_, channel)| {
             let s = &channel.samples;
             let from = s.t_s.partition_point(|&t| t < e.start_s);

@@ -146,11 +146,7 @@ impl Scene<'_> {
         let mut stops: Vec<(f64, f64)> = Vec::new();
         let end_s = excursion.end_s.unwrap_or(f64::INFINITY);
         for pause in self.doings.pauses.iter().filter(|p| !p.still_on) {
-            let c = self
-                .record
-                .channels
-                .iter()
-                .position(|c| c.id == pause.channel);
+            let c = self.record.channel_index(&pause.channel);
             if !c.is_some_and(|c| excursion.up[c])
                 || pause.span.start_s < excursion.seen_s
                 || end_s < pause.span.end_s

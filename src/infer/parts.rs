@@ -190,9 +190,7 @@ pub fn filter_place(record: &Record) -> FilterPlace {
     {
         Some(FilterPosition::None) => FilterPlace::Nowhere,
         Some(FilterPosition::AboveJoin { channel }) => record
-            .channels
-            .iter()
-            .position(|c| c.id == *channel)
+            .channel_index(channel)
             .map_or(FilterPlace::Shared, FilterPlace::On),
         Some(FilterPosition::BelowJoin) => FilterPlace::Shared,
         None => FilterPlace::Unsaid,

@@ -45,7 +45,7 @@ fn jump(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
         .blocks
         .partition_point(|b| b.t_s < excursion.start_s);
     let mut best: Option<(f64, f64)> = None;
-    for c in (0..excursion.up.len()).filter(|&c| excursion.up[c] || excursion.down[c]) {
+    for c in (0..excursion.up.len()).filter(|&c| excursion.moved(c)) {
         let own: Vec<&Block> = tracker.blocks[from..]
             .iter()
             .take_while(|b| b.t_s <= until_s)

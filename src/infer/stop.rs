@@ -12,12 +12,8 @@ use crate::record::EventKind;
 pub fn stop(case: &Case, last_out_s: f64) -> Option<f64> {
     let excursion = case.excursion;
     let by_pump = case.doings.pauses.iter().find(|p| {
-        let up = case
-            .record
-            .channels
-            .iter()
-            .position(|c| c.id == p.channel)
-            .is_some_and(|c| excursion.up[c]);
+        let channel = case.record.channel_index(&p.channel);
+        let up = channel.is_some_and(|c| excursion.up[c]);
         up && excursion.start_s - 60.0 <= p.span.start_s
             && p.span.start_s <= last_out_s + 120.0
             && p.cause != PauseCause::Manual

@@ -108,16 +108,9 @@ impl Window {
 
     /// The last stop of a channel, or of the whole line (`None`), that ended by a moment: its start and its end, seconds.
     pub fn stop_before(&self, channel: Option<usize>, t_s: f64) -> Option<Span> {
-        let stands = |k: usize| self.flow_ml_h(channel, k) == 0.0;
-        let end = (1..self.knot_s.len() - 1)
-            .rev()
-            .filter(|&k| self.knot_s[k] <= t_s)
-            .find(|&k| stands(k - 1) && !stands(k))?;
-        let start = (0..end).rev().find(|&k| !stands(k)).map_or(0, |k| k + 1);
-        Some(Span {
-            start_s: self.knot_s[start],
-            end_s: self.knot_s[end],
-        })
+        self.stops(channel)
+            .into_iter()
+            .rfind(|s| s.end_s <= t_s && s.end_s < self.end_s())
     }
 }
 

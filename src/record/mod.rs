@@ -48,6 +48,11 @@ impl Record {
             .fold(f64::INFINITY, |a, &b| a.min(b))
     }
 
+    /// The place of a channel among [`Record::channels`].
+    pub fn channel_index(&self, id: &str) -> Option<usize> {
+        self.channels.iter().position(|c| c.id == id)
+    }
+
     /// How far apart readings are, of the channel that is read most often, seconds; `None` where nobody can say.
     pub fn least_period_s(&self) -> Option<f64> {
         let periods = self.channels.iter().filter_map(|c| c.period_s);

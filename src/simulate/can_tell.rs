@@ -63,7 +63,7 @@ const COURSE_S: f64 = 600.0;
 pub(super) const ONCE_S: f64 = 0.0;
 const MEDICATION_S: f64 = 5400.0;
 const NEW_FILTER_S: f64 = 3600.0;
-pub(super) const DEED_S: f64 = 120.0;
+const DEED_S: f64 = 120.0;
 /// What somebody writes down who opens a line, or lays the patient otherwise.
 pub(super) const DEEDS: [&str; 4] = ["clamp_closed", "clamp_opened", "patient_moved", "note"];
 
@@ -270,6 +270,13 @@ fn bouts_shown(told: &Told, scenario: &Scenario, day: &Day, channel: usize) -> u
     bouts
 }
 
+/// Whether something happened about when an episode began or ended.
+pub(super) fn is_at_a_turn(told: &Told, t_s: f64) -> bool {
+    let turns = [Some(told.stretch.began_s), told.stretch.end_s];
+    let near = |turn_s: f64| (t_s - turn_s).abs() <= DEED_S;
+    turns.into_iter().flatten().any(near)
+}
+
 fn step_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
     let mut found = Vec::new();
     let mut say = |needs, says: &str| {
@@ -287,12 +294,10 @@ fn step_reasons(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
         say("trace", "it came and went");
     }
     let onset_s = told.stretch.began_s;
-    let end_s = told.stretch.end_s.unwrap_or(f64::INFINITY);
-    let near = |t_s: f64| (t_s - onset_s).abs() <= DEED_S || (t_s - end_s).abs() <= DEED_S;
     if let Some(deed) = day
         .log
         .iter()
-        .find(|e| DEEDS.contains(&e.event) && near(e.t_s))
+        .find(|e| DEEDS.contains(&e.event) && is_at_a_turn(told, e.t_s))
     {
         say("events", &format!("{} was noted", deed.event));
     }

@@ -6,9 +6,9 @@
 //! apart holds in both directions:
 //! - **two flows** while it lasts and two beside it, pauses among them, each for two minutes, two readings and five of the line's
 //!   time constants: a height moves the pressure alike at every flow, a block and a dry supply in proportion to it, so the
-//!   pressure's slope over the flow is what it was or is not. The slope that the rival adds, over the smaller of both differences of flow, must show. Of one
-//!   pump its own flow counts, of the whole line that of all. Without two flows beside it R and P_out are not known, and
-//!   a slope while it lasts says nothing;
+//!   pressure's slope over the flow is what it was or is not. The slope that the rival adds, over the smaller of both
+//!   differences of flow, must show. Of one pump its own flow counts, of the whole line that of all. Without two flows
+//!   beside it R and P_out are not known, and a slope while it lasts says nothing;
 //! - **how fast it rose**: a height comes over with the line's own R·C, a block with (R + Δ/Q)·C; from a tenth to nine tenths
 //!   that takes 2.2 of them. They differ by two readings or more, a tenth of the rise shows in one reading, and a change of
 //!   flow beside it gave the line's own;
@@ -19,7 +19,7 @@
 //! - **a word of it**: a pump noted as moved, a clamp or a note at the block, an alarm of the empty container, within
 //!   two minutes; a volume counter that stood still.
 
-use super::can_tell::{DEED_S, DEEDS, ONCE_S, Reason, places, readings, shows_mmhg};
+use super::can_tell::{DEEDS, ONCE_S, Reason, is_at_a_turn, places, readings, shows_mmhg};
 use super::day::{Day, Told};
 use super::elastic::column;
 use super::scenario::{Cause, Scenario};
@@ -262,7 +262,6 @@ fn words(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
         told.stretch.began_s,
         told.stretch.end_s.unwrap_or(f64::INFINITY),
     );
-    let near = |t_s: f64| (t_s - onset_s).abs() <= DEED_S || (t_s - end_s).abs() <= DEED_S;
     let says_so = |event: &str| match told.words.1 {
         "height-change" => event == "pump_moved",
         "supply-stopped" => event == "alarm" || event == "set_change",
@@ -276,7 +275,7 @@ fn words(told: &Told, scenario: &Scenario, day: &Day) -> Vec<Reason> {
     day.log
         .iter()
         .filter(|e| says_so(e.event) && ours(&e.channel))
-        .find(|e| near(e.t_s) || (e.event.contains("alarm") && within(e.t_s)))
+        .find(|e| is_at_a_turn(told, e.t_s) || (e.event.contains("alarm") && within(e.t_s)))
         .map(|e| Reason {
             needs: "events",
             says: format!("{} was noted", e.event),

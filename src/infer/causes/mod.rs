@@ -36,6 +36,17 @@ use super::window::Window;
 /// starts bend the first stretch of a climb more than the model does (chosen on the tuning set).
 const ONSET_WIDER: f64 = 4.5;
 
+/// What an explanation needs for an occlusion alarm.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Rings {
+    /// A pressure at the limit.
+    AtLimit,
+    /// Nothing of the line: it lies on the sensor.
+    Anyway,
+    /// Chance: it only lowers the pressure.
+    ByChance,
+}
+
 /// A growing resistance has its onset at this multiple of its baseline: the definition of the output.
 pub const ONSET_RATIO: f64 = 1.5;
 /// How far a growing resistance strays from a smooth course about its onset, as the log of a factor: it grows in fits and starts,
@@ -122,9 +133,9 @@ pub trait Explanation {
     fn spread_factor(&self, _channel: usize, _t_s: f64) -> f64 {
         1.0
     }
-    /// Whether it rings an alarm whatever the line's own pressure: it lies on the sensor.
-    fn rings(&self) -> bool {
-        false
+    /// What it takes for an occlusion alarm.
+    fn rings(&self) -> Rings {
+        Rings::AtLimit
     }
     /// When it began, seconds; `None` where it has no beginning. For a growing resistance: when it stood at this multiple
     /// of its baseline.
@@ -138,8 +149,8 @@ pub struct Fitted {
     pub cause: Cause,
     /// The channel, for causes that lie on one.
     pub channel: Option<usize>,
-    /// Whether it rings an alarm whatever the line's own pressure.
-    pub rings: bool,
+    /// What it takes for an occlusion alarm.
+    pub rings: Rings,
     /// The fit; parameters common to all first.
     pub fit: Fit,
     /// When it began: draws from the fit, seconds, sorted; empty where it has no beginning.
@@ -252,17 +263,19 @@ pub fn fit_from(
     };
     let mut fitted = fit::fit(&observations, &priors, starts, &mut predict)?;
     let mut predicted = Vec::new();
-    let mut loss = |theta: &[f64]| {
-        predict(theta, &mut predicted);
-        fit::loss_of(&observations, &priors, theta, &predicted)
-    };
-    let here = loss(&fitted.theta);
+    predict(&fitted.theta, &mut predicted);
+    let here = fit::loss_of(&observations, &priors, &fitted.theta, &predicted);
     let common = common_count(window.channels);
+    let mut room = Vec::new();
     let better = explanation
         .elsewhere(&fitted.theta[common..])
         .into_iter()
         .map(|own| [&fitted.theta[..common], &own].concat())
-        .map(|theta| (loss(&theta), theta))
+        .map(|theta| {
+            predict(&theta, &mut room);
+            let there = fit::loss_of(&observations, &priors, &theta, &room);
+            (there, theta)
+        })
         .filter(|(there, _)| *there < here)
         .min_by(|a, b| a.0.total_cmp(&b.0));
     if let Some((_, start)) = better
@@ -270,8 +283,8 @@ pub fn fit_from(
         && fitted.log_evidence < again.log_evidence
     {
         fitted = again;
+        predict(&fitted.theta, &mut predicted);
     }
-    predict(&fitted.theta, &mut predicted);
     Some((fitted, predicted))
 }
 

@@ -35,7 +35,6 @@ pub struct Settling {
     between: Uneven,
     /// Restarts in order: seconds, the clock's reading, and the log of the pause's length over the mean one.
     restarts: Vec<(f64, f64, f64)>,
-    on_channel: Option<usize>,
     /// Mean flow through the filter while it runs, mL/h.
     flow_ml_h: f64,
 }
@@ -45,7 +44,8 @@ impl Settling {
     /// Between the restarts it grows at one pace or `in_fits`.
     pub fn new(setting: &Setting, on_channel: Option<usize>, in_fits: bool) -> Option<Self> {
         let window = setting.window;
-        let mut pauses = uneven::stops_before(window, on_channel, setting.peak_s);
+        let mut pauses = uneven::long_stops(window, on_channel);
+        pauses.retain(|p| p.end_s < setting.peak_s);
         pauses.truncate(MOST_PAUSES);
         pauses.sort_by(|a, b| a.end_s.total_cmp(&b.end_s));
         if pauses.is_empty() {
@@ -65,7 +65,6 @@ impl Settling {
         let passed_ml = between.clock.at(window.end_s());
         Some(Self {
             restarts,
-            on_channel,
             flow_ml_h: (passed_ml / ran_h).max(1e-3),
             between,
         })
@@ -93,7 +92,7 @@ impl Explanation for Settling {
     }
 
     fn channel(&self) -> Option<usize> {
-        self.on_channel
+        self.between.channel()
     }
 
     fn priors(&self) -> Vec<Prior> {
@@ -126,7 +125,7 @@ impl Explanation for Settling {
         for k in 0..course.middle_s.len() {
             let u = self.between.clock.in_course(course, k);
             let factor = self.log_factor(own, u).exp();
-            course.grow(k, self.on_channel, factor);
+            course.grow(k, self.channel(), factor);
         }
     }
 

@@ -3,7 +3,7 @@
 //! As a cause it is either a pressure limit that lies too near the working pressure, or an artefact: a cough,
 //! a knock, a glitch, whose readings are not claimed to be predicted, at a price for each.
 
-use super::{Course, Explanation, Setting};
+use super::{Course, Explanation, Rings, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
 
@@ -90,8 +90,12 @@ impl Explanation for Steady {
         }
     }
 
-    fn rings(&self) -> bool {
-        self.cause == Cause::Artefact
+    fn rings(&self) -> Rings {
+        if self.cause == Cause::Artefact {
+            Rings::Anyway
+        } else {
+            Rings::AtLimit
+        }
     }
 
     fn onset_s(&self, _own: &[f64], _ratio: f64) -> Option<f64> {

@@ -4,7 +4,7 @@
 //! where it sucks, and the join's falls by what the channel brought.
 
 use super::step::Moment;
-use super::{Course, Explanation, Setting};
+use super::{Course, Explanation, Rings, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
 
@@ -76,6 +76,10 @@ impl Explanation for SupplyStop {
 
     fn elsewhere(&self, own: &[f64]) -> Vec<Vec<f64>> {
         Moment::elsewhere(own)
+    }
+
+    fn rings(&self) -> Rings {
+        Rings::ByChance
     }
 
     fn breaks(&self, own: &[f64]) -> Vec<f64> {

@@ -24,7 +24,7 @@ const RISE_CUTS: usize = 4;
 /// At most so many pauses, the longest, and so many changes of the flow, the largest, cut it too.
 const MOST_TURNS: usize = 4;
 /// Shorter pauses show nothing, seconds (common practice, no source).
-pub(super) const LEAST_PAUSE_S: f64 = 300.0;
+const LEAST_PAUSE_S: f64 = 300.0;
 /// The pace does not change within so long after a restart, seconds (our judgement).
 const CALM_S: f64 = 900.0;
 /// A change of the flow by less is none, as the log of its factor.
@@ -292,9 +292,7 @@ fn cuts(
         .collect();
     cuts.extend((1..=RISE_CUTS).filter_map(|k| passes(k as f64 / (RISE_CUTS + 1) as f64)));
     let inside = |t: &f64| from_s < *t && *t < to_s;
-    let mut pauses = window.stops(on_channel);
-    pauses.retain(|p| LEAST_PAUSE_S <= p.seconds());
-    pauses.sort_by(|a, b| b.seconds().total_cmp(&a.seconds()));
+    let pauses = long_stops(window, on_channel);
     let turns = pauses.iter().take(MOST_TURNS);
     cuts.extend(turns.flat_map(|p| [p.start_s, p.end_s]).filter(inside));
     let mut changes = window.changes(on_channel);
@@ -351,10 +349,10 @@ fn rise(setting: &Setting, from_s: f64, to_s: f64) -> Vec<(f64, f64)> {
     best
 }
 
-/// The stops of what flows through a filter that end before a moment, longest first.
-pub(super) fn stops_before(window: &Window, on_channel: Option<usize>, to_s: f64) -> Vec<Span> {
+/// The stops of what flows through a part that are long enough to show something, longest first.
+pub(super) fn long_stops(window: &Window, on_channel: Option<usize>) -> Vec<Span> {
     let mut stops = window.stops(on_channel);
-    stops.retain(|p| LEAST_PAUSE_S <= p.seconds() && p.end_s < to_s);
+    stops.retain(|p| LEAST_PAUSE_S <= p.seconds());
     stops.sort_by(|a, b| b.seconds().total_cmp(&a.seconds()));
     stops
 }
