@@ -89,6 +89,18 @@ pub fn limit_set_s(record: &Record, channel: usize, t_s: f64) -> Option<f64> {
         .rfind(|set_s| *set_s <= t_s)
 }
 
+/// Since when a channel's limit has stood as it does at a moment, seconds: by its readings and the events.
+pub fn limit_stands_since_s(record: &Record, channel: usize, t_s: f64) -> f64 {
+    let s = &record.channels[channel].samples;
+    let upto = s.t_s.partition_point(|&t| t <= t_s);
+    let limits = s.limit_mmhg.get(..upto).unwrap_or(&s.limit_mmhg);
+    let changed = limits
+        .windows(2)
+        .rposition(|pair| pair[0].is_finite() && pair[1].is_finite() && pair[0] != pair[1]);
+    let read_s = changed.map_or(f64::NEG_INFINITY, |i| s.t_s[i + 1]);
+    read_s.max(limit_set_s(record, channel, t_s).unwrap_or(f64::NEG_INFINITY))
+}
+
 /// All alarms of air in a channel's line or of its empty container.
 pub fn supply(record: &Record) -> Vec<(usize, f64)> {
     record

@@ -85,6 +85,16 @@ impl Baseline {
             .add_scalar_mut(variance);
     }
 
+    /// Makes outlet pressures and the shared resistance less certain against each other, by so many mmHg, so that the pressures at a flow in
+    /// mL/h stay as certain as they were.
+    pub fn loosen_split(&mut self, by_mmhg: f64, flow_ml_h: f64) {
+        let n = self.channels();
+        let mut along = DVector::zeros(2 * n + 1);
+        along.rows_mut(0, n).fill(by_mmhg);
+        along[n] = -by_mmhg / flow_ml_h.max(1e-3);
+        self.covariance += &along * along.transpose();
+    }
+
     /// What each of the means adds to the pressure of a channel, at these flows.
     pub fn regressors(channel: usize, flow_ml_h: &[f64]) -> DVector<f64> {
         let n = flow_ml_h.len();
@@ -168,6 +178,20 @@ mod tests {
         let log = (PI / 2.0).ln();
         assert!((mean + log).abs() < 1e-9, "{mean}");
         assert!((sd * sd - log).abs() < 1e-9, "{sd}");
+    }
+
+    #[test]
+    fn loosening_the_split_leaves_the_running_line_as_it_was() {
+        // Variance of P + R·Q under the added part: (d − d/Q · Q)² = 0; at rest d².
+        let mut baseline = of(5.0, 0.1);
+        let spread = |b: &Baseline, flow: f64| {
+            let x = Baseline::regressors(0, &[flow]);
+            x.dot(&(&b.covariance * &x))
+        };
+        let (running, resting) = (spread(&baseline, 4.0), spread(&baseline, 0.0));
+        baseline.loosen_split(8.0, 4.0);
+        assert!((spread(&baseline, 4.0) - running).abs() < 1e-9);
+        assert!((spread(&baseline, 0.0) - resting - 64.0).abs() < 1e-9);
     }
 
     #[test]

@@ -32,6 +32,14 @@ const SAME_ALARM_S: f64 = 5.0;
 /// 489 (measured on made records of the tuning set).
 const KNOCK_AGAIN: f64 = (4.0 / 71.0) / (252.0 / 489.0);
 
+/// What grows, with volume or with time.
+pub const GROWING: [Cause; 4] = [
+    Cause::FilterLoading,
+    Cause::FilterSettling,
+    Cause::FilterPrecipitate,
+    Cause::CatheterNarrowing,
+];
+
 /// Explanations of one cause, with their share of the prior.
 pub type Group = (Vec<Box<dyn Explanation>>, f64);
 
@@ -143,6 +151,7 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
             setting,
             &excursion.bouts,
             touched,
+            case.least_period_s(),
         )));
     }
     // No zero drifts so fast that it rings an alarm, where a knock may have.
@@ -150,7 +159,11 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
         artefacts.push(Box::new(Drift::new(setting)));
     }
     let again = if rang_again(case) { KNOCK_AGAIN } else { 1.0 };
-    groups.add(again * share(Cause::Artefact), artefacts);
+    let knocks = match case.alarm_s {
+        Some(_) => case.rung.odds_of_knock(share(Cause::Artefact)),
+        None => 1.0,
+    };
+    groups.add(knocks * again * share(Cause::Artefact), artefacts);
     groups.0
 }
 

@@ -15,6 +15,7 @@ use super::judge::{self, Case, Judgement};
 use super::outline;
 use super::parting::Scene;
 use super::parts;
+use super::rang::Rung;
 use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
 use super::second;
@@ -110,6 +111,8 @@ struct Walk<'a> {
     cluster_from_episode: usize,
     /// The episode that stays while the tracker takes the line as it is with it for the baseline.
     resting: Option<usize>,
+    /// The alarms judged so far.
+    rung: Rung,
     /// The best explanation of the first episode: its window holds the record's baseline and how it was left.
     first_fit: Option<Fitted>,
 }
@@ -134,6 +137,7 @@ impl<'a> Walk<'a> {
             cluster_from_s: not_before_s,
             cluster_from_episode: 0,
             resting: None,
+            rung: Rung::default(),
             first_fit: None,
         }
     }
@@ -425,6 +429,7 @@ impl<'a> Walk<'a> {
             not_before_s: self.not_before_s,
             read_to_s: self.record.end_s(),
             after_relief: self.after_relief,
+            rung: self.rung,
         }
     }
 
@@ -450,6 +455,9 @@ impl<'a> Walk<'a> {
             if told {
                 self.episodes.push(episode);
             }
+        }
+        if alarm_s.is_some() {
+            self.rung.take(judgement);
         }
         if LEAST_OBSTRUCTION <= judgement.obstruction() {
             self.gather(excursion, told, read_to_s);

@@ -4,35 +4,34 @@
 //! cause, and of none of them. Each explanation's marginal likelihood is multiplied by the prior of its cause and by
 //! what is known beyond the pressure.
 
-use super::alarms;
 use super::baseline::PartsPrior;
-use super::blocks::{Block, highest_mmhg};
+use super::blocks::Block;
 use super::candidates;
-use super::causes::{Fitted, Rings, Setting, fit_explanation};
-use super::context::{self, CHANCE_ALARM, Clue};
+use super::causes::{Fitted, Setting, fit_explanation};
+use super::context::{self, Clue};
 use super::excursion::Excursion;
-use super::fit::{self, Observation};
+use super::fit;
 use super::parts::{self, FilterPlace};
-use super::regimes::{self, Doings};
+use super::rang::{self, Rung};
+use super::regimes::Doings;
 use super::review::{Cause, Site};
 use super::stop;
 use super::tracker::Tracker;
-use super::window::{self, Seen, Window};
-use crate::record::{EventKind, Record};
+use super::window::{self, Window};
+use crate::record::Record;
 
-/// An alarm limit that the record does not give lies above the pressures borne, by so much and half of them on average,
-/// and the pressure at the alarm is known to this share (common practice, no source).
-const UNSAID_ABOVE_MMHG: f64 = 20.0;
-/// See [`UNSAID_ABOVE_MMHG`].
-const UNSAID_SHARE: f64 = 0.3;
-/// The highest of many blocks lies so many spreads of one above the pressure that was borne.
-const HIGHEST_SPREADS: f64 = 2.5;
-/// What stood so long before an alarm led to it and was not borne, seconds.
-const ALARM_LEADS_S: f64 = 300.0;
-/// How many independent readings an alarm is worth as one.
-const ALARM_WEIGHT: f64 = 0.35;
 /// After a stop the pressure that stands tells a block from a knock: so much of it is fitted, seconds.
 const STANDING_S: f64 = 180.0;
+/// A line that was relieved while it ran has fallen to half within this, seconds; it stood at its height while it stood at so much
+/// of it.
+const FALLS_S: f64 = 1200.0;
+/// See [`FALLS_S`].
+const STILL_HIGH: f64 = 0.9;
+/// What grows takes this long from 1.5 times its size to its height, seconds, or longer; what takes less is the rarer, by a log-normal of
+/// this spread (the shortest tenth and fiftieth of made records of the tuning set take 7 and 4 minutes).
+const GROWS_S: f64 = 600.0;
+/// See [`GROWS_S`].
+const GROWS_SPREAD: f64 = 0.7;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
 /// A reading that no cause explains is this many times its spread away, as a rule.
@@ -127,6 +126,8 @@ pub struct Case<'a> {
     pub read_to_s: f64,
     /// Whether it follows a relief that was not complete: the resistance before it need not be the baseline's.
     pub after_relief: bool,
+    /// The alarms of the record that were judged before.
+    pub rung: Rung,
 }
 
 impl Case<'_> {
@@ -171,7 +172,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     let end_s = match stop_s {
         Some(stop_s) => stop::first_touch(case, stop_s).min(last_out_s.max(stop_s + STANDING_S)),
         None if 2 <= excursion.bouts.len() => until_s,
-        None => last_out_s.min(until_s),
+        None => still_high_s(case, last_out_s).min(until_s),
     };
     let length_s = end_s - excursion.start_s;
     let back_s = (4.0 * length_s).clamp(2.0 * 3600.0, 24.0 * 3600.0);
@@ -194,7 +195,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     for (o, seen) in window.observations.iter_mut().zip(&window.seen) {
         o.value -= case.tracker.offset_mmhg[seen.channel];
     }
-    let alarm = alarm_reading(case, &window);
+    let alarm = rang::alarm_reading(case, &window);
     if let Some(alarm) = &alarm {
         window.seen.push(alarm.seen);
         window.observations.push(alarm.reading);
@@ -217,7 +218,9 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             };
             let context = log_context(&clues, fitted.cause, fitted.channel);
             let alarmed = alarm.as_ref().map_or(0.0, |a| a.log_alarm(&fitted));
-            let log_weight = each.ln() + context + alarmed + EVIDENCE_POWER * fitted.log_evidence;
+            let pace = log_pace(&fitted, peak_s);
+            let log_weight =
+                each.ln() + context + alarmed + pace + EVIDENCE_POWER * fitted.log_evidence;
             weighed.push(Weighed {
                 fitted,
                 log_weight,
@@ -247,87 +250,38 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     ))
 }
 
-/// The alarm itself is a reading: the pressure stood at the limit then.
-pub struct Alarm {
-    /// Where it stands.
-    pub seen: Seen,
-    /// The limit, as a reading.
-    pub reading: Observation,
-    /// Where the record does not give the limit: the highest pressure that the pump bore without alarming, and how far
-    /// noise may have lifted its reading, mmHg.
-    borne_mmhg: Option<(f64, f64)>,
-}
-
-impl Alarm {
-    /// Natural log of how likely the pump is to alarm where an explanation has the pressure that it has. At a limit that is
-    /// known: sure, and seldom far from it. One that is not known lies above all that was borne: a pressure that the pump
-    /// bore before rings nothing, a higher one the likelier the higher. A knock on the sensor alone needs no pressure for it, and
-    /// a supply that stops only lowers it.
-    fn log_alarm(&self, fitted: &Fitted) -> f64 {
-        let predicted = match (fitted.rings, fitted.predicted.last()) {
-            (Rings::ByChance, _) => return CHANCE_ALARM,
-            (Rings::AtLimit, Some(predicted)) => predicted,
-            (Rings::Anyway, _) | (Rings::AtLimit, None) => return 0.0,
-        };
-        let log = match self.borne_mmhg {
-            None => {
-                let short = (self.reading.value - predicted) / self.reading.sd;
-                -0.5 * (short - 1.5).max(0.0).powi(2)
-            }
-            Some((borne, lifted)) => {
-                let over = predicted - borne + lifted;
-                let mean = UNSAID_ABOVE_MMHG + 0.5 * borne.max(0.0);
-                (-(-over.max(0.0) / mean).exp_m1()).ln()
-            }
-        };
-        CHANCE_ALARM.max(log)
+/// When the pressure last stood at its height before it fell, seconds: no explanation says when a line that ran on was relieved, so
+/// none is asked for the fall.
+fn still_high_s(case: &Case, last_out_s: f64) -> f64 {
+    if case.excursion.end_s.is_none() {
+        return last_out_s;
     }
+    let from_s = case.excursion.start_s.max(last_out_s - FALLS_S);
+    let inside = |b: &&Block| from_s <= b.t_s && b.last_s <= last_out_s;
+    let out = || {
+        let blocks = case.tracker.blocks.iter().filter(inside);
+        blocks.filter(|b| b.bar_mmhg.is_finite() && case.excursion.moved(b.channel))
+    };
+    let height = |b: &Block| b.deviation_mmhg.abs();
+    let Some(top) = out().max_by(|a, b| height(a).total_cmp(&height(b))) else {
+        return last_out_s;
+    };
+    let high = |b: &&Block| b.channel == top.channel && STILL_HIGH * height(top) <= height(b);
+    out().rfind(high).map_or(last_out_s, |b| b.last_s)
 }
 
-/// The alarm as a reading, of the channel that stood nearest to its limit; `None` where it lies outside the window, or nobody
-/// can say what the limit was.
-pub fn alarm_reading(case: &Case, window: &Window) -> Option<Alarm> {
-    let alarm_s = case
-        .alarm_s
-        .filter(|a| window.start_s() < *a && *a < window.end_s())?;
-    let (channel, limit, limit_sd, borne_mmhg, _) = (0..case.record.channels.len())
-        .filter(|&c| case.excursion.up[c])
-        .filter_map(|c| {
-            let s = &case.record.channels[c].samples;
-            let i = s.t_s.partition_point(|&t| t <= alarm_s).checked_sub(1)?;
-            let (limit, sd, borne) = match alarms::limit_mmhg(case.record, c, alarm_s) {
-                Some(limit) => (limit, 0.03 * limit, None),
-                None => {
-                    let borne = borne_mmhg(case, c)?;
-                    let limit = 1.5 * borne.max(0.0) + UNSAID_ABOVE_MMHG;
-                    (limit, UNSAID_SHARE * limit, Some(borne))
-                }
-            };
-            Some((c, limit, sd, borne, s.pressure_mmhg[i] - limit))
-        })
-        .max_by(|a, b| a.4.total_cmp(&b.4))?;
-    // Where nobody noted the alarm, it is the stop's first reading; the pump stopped, and stood at its limit, before that.
-    let stopped_s = case.doings.steps[channel]
-        .iter()
-        .filter(|s| s.rate_ml_h == 0.0 && 0.0 < s.slack_s)
-        .rfind(|s| s.t_s <= alarm_s && alarm_s <= s.t_s + s.slack_s + 1.0)
-        .map(|s| s.t_s);
-    let knot = window
-        .knot_s
-        .partition_point(|&k| k < stopped_s.unwrap_or(alarm_s) - 1e-6)
-        .min(window.knot_s.len() - 1);
-    let offset = case.tracker.offset_mmhg[channel];
-    let noise = &case.tracker.noise[channel];
-    let lifted = (HIGHEST_SPREADS * noise.block_mmhg).max(1.0);
-    Some(Alarm {
-        seen: Seen { channel, knot },
-        reading: Observation {
-            value: limit - offset,
-            sd: limit_sd.max(4.0).max(noise.rounding_mmhg),
-            weight: ALARM_WEIGHT,
-        },
-        borne_mmhg: borne_mmhg.map(|b| (b - offset, lifted)),
-    })
+/// Natural log of how likely it is that what grows did so as fast as a fit has it: from half again its size to its height within
+/// seconds or a few minutes nothing loads and nothing narrows.
+fn log_pace(fitted: &Fitted, peak_s: f64) -> f64 {
+    let draws = &fitted.onset_draws_s;
+    let grows = candidates::GROWING.contains(&fitted.cause);
+    match draws.get(draws.len() / 2).filter(|_| grows) {
+        Some(onset_s) if *onset_s < peak_s => {
+            let short = (GROWS_S / (peak_s - onset_s)).ln() / GROWS_SPREAD;
+            -0.5 * short.max(0.0).powi(2)
+        }
+        _ => 0.0,
+    }
 }
 
 /// Natural log of what is known of a cause beyond the pressure.
@@ -338,25 +292,6 @@ fn log_context(clues: &[Clue], cause: Cause, channel: Option<usize>) -> f64 {
         .filter(|c| c.channel.is_none() || channel.is_none() || c.channel == channel)
         .map(|c| c.log_factor)
         .sum()
-}
-
-/// The highest pressure that a running pump bore before the excursion without alarming, mmHg: not what led to an alarm.
-fn borne_mmhg(case: &Case, channel: usize) -> Option<f64> {
-    let id = &case.record.channels[channel].id;
-    let alarms_s: Vec<f64> = case
-        .record
-        .events
-        .iter()
-        .filter(|e| e.kind == EventKind::OcclusionAlarm && regimes::concerns(e, id))
-        .map(|e| e.t_s)
-        .collect();
-    let led_to_one = |b: &&Block| {
-        let near = |t: &f64| b.t_s - 60.0 <= *t && *t <= b.last_s + ALARM_LEADS_S;
-        alarms_s.iter().any(near)
-    };
-    let blocks = case.tracker.blocks.iter();
-    let before = blocks.take_while(|b| b.last_s < case.excursion.start_s);
-    highest_mmhg(before.filter(|b| !led_to_one(b)), channel)
 }
 
 fn normalise(

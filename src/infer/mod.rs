@@ -6,7 +6,7 @@
 //! (the record boiled down) → `tracker` (where the pressure leaves its `baseline`: an `excursion`), `second` (where a second cause came on top),
 //! `alarms` → `window` (the stretch that is fitted) → `causes`, `network`, `fit`
 //! (each cause as a forward model) → `context`, `deeds` (what is known beyond the
-//! pressure) → `candidates`, `stop` → `judge` (probabilities) →
+//! pressure) → `candidates`, `stop`, `rang` (what the alarm says) → `judge` (probabilities) →
 //! `outline`, `onset`, `release`, `checks` (the episode) → `figures` (the channels) ; `examine` walks it. Beside it stands [`expect`]: what a
 //! line should do, worked out from its file alone.
 
@@ -34,6 +34,7 @@ mod onset;
 mod outline;
 mod parting;
 mod parts;
+mod rang;
 mod regimes;
 mod release;
 mod review;

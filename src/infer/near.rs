@@ -5,7 +5,8 @@
 //! rates that stay, they err by their noise: there they count for more.
 
 use super::causes::Setting;
-use super::judge::{self, Case, Judgement, Weighed};
+use super::judge::{Case, Judgement, Weighed};
+use super::rang;
 use super::review::Cause;
 use super::window::{self, Window};
 use crate::time::Span;
@@ -90,7 +91,7 @@ pub fn stretch(
             o.weight *= if dithered { COUNTS } else { COUNTS_ROUNDED };
         }
     }
-    if let Some(alarm) = judge::alarm_reading(case, &window) {
+    if let Some(alarm) = rang::alarm_reading(case, &window) {
         window.seen.push(alarm.seen);
         window.observations.push(alarm.reading);
     }

@@ -70,6 +70,8 @@ pub struct Tracker {
     /// The level of the minutes before, per channel.
     levels: Vec<Level>,
     last_learnt_s: f64,
+    /// The last running block that was learnt from, per channel.
+    ran: Vec<Option<usize>>,
     /// Blocks learnt from, per channel.
     learnt: Vec<u32>,
     /// What was known before the record.
@@ -113,6 +115,7 @@ impl Tracker {
             next: 0,
             levels: vec![Level::default(); n],
             last_learnt_s,
+            ran: vec![None; n],
             learnt: vec![0; n],
             before_mean,
             before_precision,
@@ -144,7 +147,9 @@ impl Tracker {
             let since_s = block.t_s - self.blocks[0].t_s;
             let few = self.learnt[c] < FIRST_BLOCKS && since_s <= FIRST_OF_SLOW_S;
             let first = since_s <= FIRST_S || few;
-            if stands_out(block) != 0 && !first {
+            if stands_out(block) != 0 && !block.runs && !first {
+                self.rested(i);
+            } else if stands_out(block) != 0 && !first {
                 if hot[c]
                     .last()
                     .is_some_and(|&j| stands_out(&self.blocks[j]) != stands_out(block))
@@ -319,7 +324,30 @@ impl Tracker {
         self.baseline.covariance = 0.5 * (&covariance + covariance.transpose());
         self.anchored_s.get_or_insert(block.t_s);
         let c = block.channel;
+        if block.runs {
+            self.ran[c] = Some(i);
+        }
         self.learnt[c] += 1;
+    }
+
+    /// A line at rest whose pressure is not what was expected: nothing flows, so nothing hinders the flow. Where it has fallen, it shows the
+    /// outlet pressure, which at one rate is known together with the resistance only: it is learnt, and what the running line shows
+    /// stays as it is. What stands as high as before is held by a line that is shut; the restart will tell.
+    fn rested(&mut self, i: usize) {
+        let block = &self.blocks[i];
+        let deviation = block.deviation_mmhg;
+        let ran = self.ran[block.channel].map(|j| &self.blocks[j]);
+        let above_mmhg = ran.map_or(f64::INFINITY, |r| {
+            r.pressure_mmhg - (block.pressure_mmhg - deviation)
+        });
+        if !block.settled || 0.5 * above_mmhg < deviation {
+            return;
+        }
+        if let Some(ran) = ran {
+            let flow_ml_h = ran.total_ml_h();
+            self.baseline.loosen_split(deviation, flow_ml_h);
+        }
+        self.learn(i);
     }
 
     /// Forgets a share of what was learnt, back towards what was known before the record: without that pull, a line
@@ -386,6 +414,9 @@ impl Tracker {
                     return excursion;
                 }
                 continue;
+            }
+            if stands_out(block) < 0 && !block.runs {
+                continue; // the outlet lies lower than was believed
             }
             if stands_out(block) != 0 {
                 mark(&mut excursion, block);

@@ -158,6 +158,26 @@ fn an_alarm_after_which_nothing_is_held_is_a_knock_though_no_limit_is_written() 
 }
 
 #[test]
+fn what_was_borne_for_hours_rings_nothing_and_knocks_that_rang_before_make_the_next_likelier() {
+    // Working pressure 5 + 30 · 4 = 125 mmHg, borne for hours below a limit of 150. A line shut at once climbs by 4 / 0.002 / 3600 =
+    // 0.56 mmHg a second: 45 s to the limit, where the alarms come 4 s after a reading of 125 and it falls from there at once.
+    let alarms = [7_204, 10_804, 14_404];
+    let stopped = |s: u32| alarms.iter().any(|a| (*a..*a + 296).contains(&s));
+    let trace = trace(|s| (30.0, !stopped(s), 150.0, 0.0));
+    let mut events = String::from("time,channel,event,detail\n");
+    for a in alarms {
+        events += &format!("{a},pn,occlusion_alarm,\n{},pn,resume,\n", a + 296);
+    }
+    let review = review(&trace, &events);
+    assert_eq!(review.episodes.len(), 3, "{:#?}", review.episodes);
+    for e in &review.episodes {
+        assert_eq!(e.suggested, Some(Site::None), "{:?}", e.sites);
+    }
+    let none = |i: usize| review.episodes[i].sites[Site::None.index()];
+    assert!(none(0) < none(2), "{} {}", none(0), none(2));
+}
+
+#[test]
 fn an_alarm_that_rings_again_after_the_restart_speaks_against_a_knock() {
     // As the knock above; the same rows with an alarm more, ten minutes after the restart. A knock is over by then, a block is not.
     let stopped = |s: u32| (10_830..11_010).contains(&s);
@@ -387,4 +407,45 @@ fn a_supply_that_runs_dry_is_told_though_no_pause_ever_showed_the_resistance() {
     let e = &review.episodes[0];
     assert_eq!(e.suggested, Some(Site::Supply), "{:?}", e.sites);
     assert!(0.9 < e.sites[Site::Supply.index()], "{:?}", e.sites);
+}
+
+#[test]
+fn a_block_that_went_while_the_line_ran_is_no_pump_that_was_raised_and_put_back() {
+    // R·C = 30 · 0.002 = 0.06 h. Shut for 100 s the line climbs in a straight line by 100 · 4 / 0.002 / 3600 = 56 mmHg, and falls with its
+    // own time constant of 216 s once it is open; with that constant a raised pump's pressure would have gone over.
+    let shut = |s: u32| (10_800..10_900).contains(&s);
+    let trace = trace(|s| (if shut(s) { 1e6 } else { 30.0 }, true, 400.0, 0.0));
+    let review = review(&trace, "time,channel,event,detail\n0,,note,start\n");
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    let e = &review.episodes[0];
+    assert!(e.sites[Site::None.index()] < 0.2, "{:?}", e.sites);
+}
+
+#[test]
+fn nothing_loads_within_a_minute_or_two() {
+    // Shut at once: from 25 to 200 mmHg in 175 · 0.002 · 3600 / 4 = 315 s; a filter takes longer from 1.5 times its resistance on.
+    let shut = |s: u32| (10_800..11_400).contains(&s);
+    let stopped = |s: u32| (11_115..11_430).contains(&s);
+    let trace = trace(|s| (if shut(s) { 1e6 } else { OPEN }, !stopped(s), 200.0, 0.0));
+    let events = "time,channel,event,detail\n11115,pn,occlusion_alarm,\n11430,pn,resume,\n";
+    let review = review(&trace, events);
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    let e = &review.episodes[0];
+    assert!(e.sites[Site::Filter.index()] < 0.1, "{:?}", e.sites);
+}
+
+#[test]
+fn a_fast_line_climbs_on_past_its_limit_until_the_pump_stops() {
+    // 40 mL/h into 0.002 mL/mmHg: 5.6 mmHg a second, 200 mmHg after 31 s, and five seconds later, at the alarm, 228.
+    let shut = |s: u32| (10_800..10_940).contains(&s);
+    let stopped = |s: u32| (10_836..10_970).contains(&s);
+    let trace = line(30, true, |s| {
+        let resistance = if shut(s) { 1e6 } else { 0.5 };
+        (resistance, if stopped(s) { 0.0 } else { 40.0 }, 200.0, 0.0)
+    });
+    let events = "time,channel,event,detail\n10836,pn,occlusion_alarm,\n10970,pn,resume,\n";
+    let review = review(&trace, events);
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    let e = &review.episodes[0];
+    assert!(e.sites[Site::None.index()] < 0.2, "{:?}", e.sites);
 }
