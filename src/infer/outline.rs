@@ -89,7 +89,11 @@ fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
         .excursion
         .seen_s
         .max(case.alarm_s.unwrap_or(f64::NEG_INFINITY));
-    let place = |t: f64| t.clamp(start_s, case.record.end_s());
+    // What was relieved had begun, whether or not it had come to its level: growth that an alarm stopped short of it would reach
+    // it only later.
+    let ends_s = case.excursion.end_s.unwrap_or(f64::INFINITY);
+    let last_s = case.record.end_s().min(ends_s).max(start_s);
+    let place = |t: f64| t.clamp(start_s, last_s);
     match (quantile(0.05), quantile(0.5), quantile(0.95)) {
         (Some(low), Some(middle), Some(high)) => {
             // What came while the pump rested hinders the flow from the restart on.

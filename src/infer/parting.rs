@@ -75,13 +75,27 @@ impl Scene<'_> {
         let stops = self.stops(excursion);
         let mut found = Vec::new();
         let mut from_s = excursion.start_s;
+        let mut held_s: Option<f64> = None;
         for (i, &(stop_s, restart_s)) in stops.iter().enumerate() {
             let next_s = stops.get(i + 1).map_or(f64::INFINITY, |s| s.0);
             let alarm_s = alarms.iter().copied().find(|a| restart_s + 1.0 < *a);
             let until_s = next_s.min(alarm_s.unwrap_or(f64::INFINITY));
-            if self.relieved(excursion, (from_s, stop_s), (restart_s, until_s)) {
-                found.push(restart_s);
-                from_s = restart_s;
+            let before = (from_s, held_s.unwrap_or(stop_s));
+            // A limit near the working pressure is reached before the resistance stands at its level.
+            let rang = alarms
+                .iter()
+                .any(|a| before.1 - TOGETHER_S <= *a && *a <= restart_s);
+            match self.relieved(excursion, before, (restart_s, until_s), rang) {
+                Some(true) => {
+                    found.push(restart_s);
+                    from_s = restart_s;
+                    held_s = None;
+                }
+                Some(false) => held_s = None,
+                // A run too short to show anything is part of the stop.
+                None => {
+                    held_s.get_or_insert(stop_s);
+                }
             }
         }
         found
@@ -89,7 +103,14 @@ impl Scene<'_> {
 
     /// Whether the excess for each mL/h was lower by much after a restart than before the stop, and rose again. A line that
     /// is as blocked as before climbs back to its pressure within some time constants: what it shows before says nothing.
-    fn relieved(&self, excursion: &Excursion, before: (f64, f64), after: (f64, f64)) -> bool {
+    /// `rang`: whether an alarm came with the stop. `None` where the run was too short to show it.
+    fn relieved(
+        &self,
+        excursion: &Excursion,
+        before: (f64, f64),
+        after: (f64, f64),
+        rang: bool,
+    ) -> Option<bool> {
         let tracker = self.tracker;
         let counts = |b: &&Block| excursion.up[b.channel] && b.own_runs;
         let blocks = &tracker.blocks;
@@ -107,14 +128,15 @@ impl Scene<'_> {
             .filter(counts)
             .map(|b| tracker.excess(b))
             .collect();
-        let Some(high) = robust::median(&mut high).filter(|h| 0.0 < *h) else {
-            return false;
+        // What shut the line within a minute stands in the last reading alone: the resistance was as high at least.
+        let at_alarm = high.first().copied().filter(|_| rang);
+        let high = robust::median(&mut high).map(|h| at_alarm.map_or(h, |a| a.max(h)));
+        let Some(high) = high.filter(|h| 0.0 < *h) else {
+            return Some(false);
         };
         let end_s = excursion.end_s.unwrap_or(f64::INFINITY);
         let later = &blocks[at(after.0)..at(after.1.min(end_s))];
-        let Some(restart) = later.iter().find(counts) else {
-            return false;
-        };
+        let restart = later.iter().find(counts)?;
         let shown_s = restart.t_s + tracker.climb_s(high);
         let shown: Vec<&Block> = later
             .iter()
@@ -127,18 +149,17 @@ impl Scene<'_> {
             .take_while(|b| b.t_s <= first_s + AFTER_S)
             .map(|b| tracker.excess(b))
             .collect();
-        let Some(left) = robust::median(&mut left) else {
-            return false;
-        };
+        let left = robust::median(&mut left)?;
         let open = tracker.baseline.shared();
-        let below = left < (ONSET_RATIO - 1.0) * open && (ONSET_RATIO - 1.0) * open < high;
+        let level = (ONSET_RATIO - 1.0) * open;
+        let below = left < level && (rang || level < high);
         let eased = left < RELIEVED_SHARE * high || below && left < EASED_SHARE * high;
         // What stays where the relief left it is the old trouble's rest, not a new one.
         let again = blocks[at(shown_s)..at(end_s)]
             .iter()
             .filter(counts)
             .any(|b| stands_out(b) == 1 && 1.5 * left.max(0.0) < tracker.excess(b));
-        eased && again
+        Some(eased && again)
     }
 
     /// When what stood out stopped and ran again within an excursion, seconds: stops that overlap count once.

@@ -165,3 +165,45 @@ fn a_climb_of_four_minutes_is_told_though_it_stays_low() {
     let hindered: f64 = e.sites[..4].iter().sum();
     assert!(0.5 <= hindered, "{:?}", e.sites);
 }
+
+#[test]
+fn runs_between_stops_that_are_too_short_to_show_a_relief_do_not_hide_it() {
+    // Doubling every 20 minutes from 2 h on, up to 6.7 times at 10,500 s, when somebody frees the line: 1.2 times, doubling every 30
+    // minutes. It had been stopped for five minutes, runs for four and is stopped for five again: in four minutes a line that is still
+    // blocked would not have filled (1.5 R C = 1.5 x 33 mmHg h/mL x 2 uL/mmHg = 6 min).
+    let runs = |s: u32| !(10_200..10_500).contains(&s) && !(10_740..11_040).contains(&s);
+    let trace = trace(|s| {
+        let grown = if s < 10_500 {
+            doubling(s, 7_200, 1_200.0)
+        } else {
+            1.2 * doubling(s, 10_500, 1_800.0).min(5.0)
+        };
+        (OPEN * grown, runs(s), 500.0, 0.0)
+    });
+    let review = review(&trace, NO_EVENTS);
+    assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
+    let end_s = review.episodes[0].end_s.unwrap();
+    assert!((10_500.0..=11_060.0).contains(&end_s), "{end_s}");
+}
+
+#[test]
+fn a_relief_after_an_alarm_below_one_and_a_half_times_parts_two_episodes() {
+    // Open 85 mmHg, limit 117.5: it rings at (117.5 − 5) / 80 = 1.41 times, short of 1.5. Relieved to 1.22 times in the stop, it
+    // climbs to the limit again. Both rang, so both are episodes, and neither begins after its end.
+    let trace = trace(|s| {
+        let grown = match s {
+            0..10_800 => 1.0 + 0.42 * (f64::from(s) - 8_100.0).max(0.0) / 2_700.0,
+            10_800..13_200 => 1.22 + 0.22 * (f64::from(s) - 11_100.0).max(0.0) / 2_100.0,
+            _ => 1.0,
+        };
+        let stopped = (10_800..11_100).contains(&s) || (13_200..13_500).contains(&s);
+        (4.0 * OPEN * grown, !stopped, 117.5, 0.0)
+    });
+    let review = review(&trace, "");
+    let alarms_s: Vec<f64> = review.episodes.iter().filter_map(|e| e.alarm_s).collect();
+    assert_eq!(alarms_s, [10_800.0, 13_200.0], "{:#?}", review.episodes);
+    for e in &review.episodes {
+        let end_s = e.end_s.unwrap();
+        assert!(e.onset_s.high <= end_s, "{:?} {end_s}", e.onset_s);
+    }
+}
