@@ -7,7 +7,7 @@ use super::regimes::{self, Doings};
 use super::review::PauseCause;
 use crate::record::{Event, EventKind, Record};
 
-/// All occlusion alarms: by the events, else by stops that came as the limit was reached; by channel and time.
+/// All occlusion alarms: by the events, else by stops that came as the limit was reached, noted or not; by channel and time.
 pub fn occlusion(record: &Record, doings: &Doings) -> Vec<(usize, f64)> {
     let mut found = Vec::new();
     for (c, channel) in record.channels.iter().enumerate() {

@@ -41,6 +41,7 @@ mod review;
 mod second;
 mod stop;
 mod tracker;
+mod unnoted;
 mod window;
 
 pub use context::filter_placed;

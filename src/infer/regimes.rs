@@ -5,6 +5,7 @@
 //! stop came as the limit was reached.
 
 use super::review::{Doing, Pause, PauseCause, Regime};
+use super::unnoted;
 use crate::record::{Channel, Event, EventKind, Record};
 use crate::time::Span;
 
@@ -74,7 +75,15 @@ pub fn doings(record: &Record) -> Doings {
     let mut regimes = Vec::new();
     let mut pauses = Vec::new();
     for (channel, steps) in record.channels.iter().zip(&steps) {
-        let own = pauses_of(record, channel, steps, end_s);
+        let mut own = pauses_of(record, channel, steps, end_s);
+        if !record.events_given {
+            let alarms_s = unnoted::at_one_height(channel, &own);
+            for pause in &mut own {
+                if alarms_s.contains(&pause.span.start_s) {
+                    pause.cause = PauseCause::Alarm;
+                }
+            }
+        }
         regimes.extend(regimes_of(channel, steps, &own, end_s));
         pauses.extend(own);
     }

@@ -207,3 +207,31 @@ fn a_relief_after_an_alarm_below_one_and_a_half_times_parts_two_episodes() {
         assert!(e.onset_s.high <= end_s, "{:?} {end_s}", e.onset_s);
     }
 }
+
+#[test]
+fn stops_at_one_height_are_alarms_though_nobody_noted_them_nor_the_limit() {
+    // Open 85 mmHg. Twice it grows to 1.25 times within half an hour, 105 mmHg, and the pump stops: less than stands out by itself.
+    let climbs = |s: u32| match s {
+        0..10_800 => 1.0 + 0.25 * (f64::from(s) - 9_000.0).max(0.0) / 1_800.0,
+        10_800..14_400 => 1.0 + 0.25 * (f64::from(s) - 12_600.0).max(0.0) / 1_800.0,
+        _ => 1.0,
+    };
+    let stopped = |s: u32| (10_800..11_100).contains(&s) || (14_400..14_700).contains(&s);
+    let of = |grown: &dyn Fn(u32) -> f64| {
+        let rate = |s: u32| if stopped(s) { 0.0 } else { RATE };
+        line(10, false, |s| (4.0 * OPEN * grown(s), rate(s), 0.0, 0.0))
+    };
+    let told = review(&of(&climbs), "");
+    let alarms_s: Vec<f64> = told.episodes.iter().filter_map(|e| e.alarm_s).collect();
+    assert_eq!(alarms_s, [10_800.0, 14_400.0], "{:#?}", told.episodes);
+    // An events file would have held them: then nobody stopped it but hands.
+    let noted = review(&of(&climbs), NO_EVENTS);
+    assert!(
+        noted.episodes.iter().all(|e| e.alarm_s.is_none()),
+        "{:#?}",
+        noted.episodes
+    );
+    // Nor are two stops of a line that keeps its pressure.
+    let steady = review(&of(&|_| 1.0), "");
+    assert!(steady.episodes.is_empty(), "{:#?}", steady.episodes);
+}
