@@ -58,15 +58,73 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
         odds * context::prior_share(&case.record.priors, cause)
     };
     let mut groups = Groups(Vec::new());
+    // What hinders the flow below a pump raises its pressure, up to an alarm. Only a block in one channel's tubing takes its flow
+    // from the others.
+    let fell = !excursion.up.contains(&true) && case.alarm_s.is_none();
     let each = |make: &dyn Fn(usize) -> Box<dyn Explanation>| (0..n).map(make).collect::<Vec<_>>();
     groups.add(
         share(Cause::SupplyStopped),
         each(&|c| Box::new(SupplyStop::new(setting, c))),
     );
+    if !fell || 1 < n {
+        groups.add(
+            share(Cause::TubingBlocked),
+            each(&|c| Box::new(TubingBlock::new(setting, c))),
+        );
+    }
+    if !fell {
+        add_shared(&mut groups, case, setting, &share);
+    }
+    if case.alarm_s.is_some() {
+        groups.add(
+            share(Cause::LimitTooLow),
+            vec![Box::new(Steady::limit_too_low(setting))],
+        );
+    }
+    let together = if 1 < n { TOGETHER_SHARE } else { 1.0 };
     groups.add(
-        share(Cause::TubingBlocked),
-        each(&|c| Box::new(TubingBlock::new(setting, c))),
+        together * share(Cause::HeightChange),
+        vec![Box::new(HeightChange::new(setting, None))],
     );
+    if 1 < n {
+        groups.add(
+            (1.0 - together) * share(Cause::HeightChange),
+            each(&|c| Box::new(HeightChange::new(setting, Some(c)))),
+        );
+    }
+    let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
+    let mut artefacts: Vec<Box<dyn Explanation>> = Vec::new();
+    // From the first reading that stood out to the last: it lasted as long at least.
+    if out_s <= BRIEF_S + BLOCK_S {
+        let touched = if excursion.up.contains(&true) {
+            &excursion.up
+        } else {
+            &excursion.down
+        };
+        artefacts.push(Box::new(Steady::artefact(
+            setting,
+            &excursion.bouts,
+            touched,
+            case.least_period_s(),
+        )));
+    }
+    // No zero drifts so fast that it rings an alarm, where a knock may have.
+    if case.alarm_s.is_none() || artefacts.is_empty() {
+        artefacts.push(Box::new(Drift::new(setting)));
+    }
+    let again = if rang_again(case) { KNOCK_AGAIN } else { 1.0 };
+    let knocks = match case.alarm_s {
+        Some(_) => case.rung.odds_of_knock(share(Cause::Artefact)),
+        None => 1.0,
+    };
+    groups.add(knocks * again * share(Cause::Artefact), artefacts);
+    groups.0
+}
+
+/// Adds what hinders the flow below the join, or in a filter.
+fn add_shared(groups: &mut Groups, case: &Case, setting: &Setting, share: &dyn Fn(Cause) -> f64) {
+    let n = setting.window.channels;
+    let excursion = case.excursion;
     groups.add(
         share(Cause::CatheterBlocked),
         vec![Box::new(SharedStep::new(setting))],
@@ -121,50 +179,6 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
             groups.add(part * share(Cause::FilterPrecipitate), made.into());
         }
     }
-    if case.alarm_s.is_some() {
-        groups.add(
-            share(Cause::LimitTooLow),
-            vec![Box::new(Steady::limit_too_low(setting))],
-        );
-    }
-    let together = if 1 < n { TOGETHER_SHARE } else { 1.0 };
-    groups.add(
-        together * share(Cause::HeightChange),
-        vec![Box::new(HeightChange::new(setting, None))],
-    );
-    if 1 < n {
-        groups.add(
-            (1.0 - together) * share(Cause::HeightChange),
-            each(&|c| Box::new(HeightChange::new(setting, Some(c)))),
-        );
-    }
-    let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
-    let mut artefacts: Vec<Box<dyn Explanation>> = Vec::new();
-    // From the first reading that stood out to the last: it lasted as long at least.
-    if out_s <= BRIEF_S + BLOCK_S {
-        let touched = if excursion.up.contains(&true) {
-            &excursion.up
-        } else {
-            &excursion.down
-        };
-        artefacts.push(Box::new(Steady::artefact(
-            setting,
-            &excursion.bouts,
-            touched,
-            case.least_period_s(),
-        )));
-    }
-    // No zero drifts so fast that it rings an alarm, where a knock may have.
-    if case.alarm_s.is_none() || artefacts.is_empty() {
-        artefacts.push(Box::new(Drift::new(setting)));
-    }
-    let again = if rang_again(case) { KNOCK_AGAIN } else { 1.0 };
-    let knocks = match case.alarm_s {
-        Some(_) => case.rung.odds_of_knock(share(Cause::Artefact)),
-        None => 1.0,
-    };
-    groups.add(knocks * again * share(Cause::Artefact), artefacts);
-    groups.0
 }
 
 /// Whether an occlusion alarm rang again soon after the excursion's own.

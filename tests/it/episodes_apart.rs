@@ -235,3 +235,24 @@ fn stops_at_one_height_are_alarms_though_nobody_noted_them_nor_the_limit() {
     let steady = review(&of(&|_| 1.0), "");
     assert!(steady.episodes.is_empty(), "{:#?}", steady.episodes);
 }
+
+#[test]
+fn a_fall_alone_is_no_block_below_the_pump() {
+    // A pump that restarts with a dry supply: the outlet's 5 mmHg for a quarter of an hour, in a log of two minutes. By
+    // P = P_out + R Q no resistance takes the pressure below what it was.
+    let trace = line(120, true, |s| {
+        let dry = (12_000..12_900).contains(&s);
+        let stopped = (10_800..12_000).contains(&s);
+        let rate = if stopped { 0.0 } else { RATE };
+        (if dry { 1e-3 } else { 3.5 }, rate, 300.0, 0.0)
+    });
+    let review = review(&trace, "");
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    let e = &review.episodes[0];
+    assert_eq!(e.suggested, Some(Site::Supply), "{:?}", e.sites);
+    let below: f64 = [Site::Tubing, Site::Filter, Site::Catheter]
+        .iter()
+        .map(|s| e.sites[s.index()])
+        .sum();
+    assert!(below <= 0.05, "{:?}", e.sites);
+}
