@@ -44,6 +44,9 @@ const FIRST_BLOCKS: u32 = 4;
 const FIRST_OF_SLOW_S: f64 = 3600.0;
 /// The record's first hours make the baseline, hours.
 const ANCHOR_H: f64 = 3.0;
+/// Once they have, what lies higher than this share of its bar teaches nothing: a slow climb would take the baseline along, and
+/// never stand out (our judgement).
+const TEACHES_SHARE: f64 = 0.5;
 /// Time over which what was learnt fades, hours.
 const MEMORY_H: f64 = 36.0;
 
@@ -163,7 +166,9 @@ impl Tracker {
                 }
             } else {
                 hot[c].clear();
-                self.learn(i);
+                if self.teaches(i) {
+                    self.learn(i);
+                }
             }
         }
         None
@@ -288,6 +293,16 @@ impl Tracker {
         block.fall = fall;
         block.deviation_mmhg = deviation;
         block.bar_mmhg = bar;
+    }
+
+    /// Whether the baseline, and the level of the minutes before, are learnt from a block that does not stand out: the crest of a
+    /// wave is no level either, from which a supply could fall.
+    fn teaches(&self, i: usize) -> bool {
+        let block = &self.blocks[i];
+        let anchored = self
+            .anchored_s
+            .is_some_and(|a| 3600.0 * ANCHOR_H <= block.t_s - a);
+        !anchored || block.deviation_mmhg <= TEACHES_SHARE * block.bar_mmhg
     }
 
     fn learn(&mut self, i: usize) {

@@ -256,3 +256,18 @@ fn a_fall_alone_is_no_block_below_the_pump() {
         .sum();
     assert!(below <= 0.05, "{:?}", e.sites);
 }
+
+#[test]
+fn a_slow_climb_does_not_take_its_baseline_along() {
+    // After three hours the resistance grows by half of itself in three hours more. It is looked at from 1.35 times on, which is
+    // at 11,000 + 0.7 x 10,600 = 18,420 s; an outlet pressure that is known beforehand to some mmHg leaves room both ways, a
+    // baseline that climbed along would be late.
+    let trace = trace(|s| {
+        let grown = 1.0 + 0.5 * (f64::from(s) - 11_000.0).max(0.0) / 10_600.0;
+        (2.0 * OPEN * grown, true, 300.0, 0.0)
+    });
+    let review = review(&trace, NO_EVENTS);
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    let seen_s = review.episodes[0].visible_from_s;
+    assert!((13_000.0..=18_420.0).contains(&seen_s), "{seen_s}");
+}
