@@ -270,7 +270,6 @@ fn bin_channel(
     noise: &Noise,
     bins: &mut Vec<(usize, f64, f64, f64)>,
 ) {
-    let s = &channel.samples;
     let (mut edge, mut cut) = (0, 0);
     let mut sum = (0.0, 0.0, 0.0, 0.0); // count, pressure, time, pressure²
     let mut flush = |sum: &mut (f64, f64, f64, f64)| {
@@ -288,12 +287,7 @@ fn bin_channel(
         }
         *sum = (0.0, 0.0, 0.0, 0.0);
     };
-    let first = s.t_s.partition_point(|&t| t < edges[0]);
-    for i in first..s.len() {
-        let t_s = s.t_s[i];
-        if edges[edges.len() - 1] < t_s {
-            break;
-        }
+    for (t_s, p) in readings(channel, edges) {
         let mut crossed = false;
         while edge + 1 < edges.len() && edges[edge + 1] <= t_s {
             edge += 1;
@@ -306,7 +300,6 @@ fn bin_channel(
         if crossed {
             flush(&mut sum);
         }
-        let p = s.pressure_mmhg[i];
         if p.is_finite() {
             sum.0 += 1.0;
             sum.1 += p;
@@ -315,6 +308,42 @@ fn bin_channel(
         }
     }
     flush(&mut sum);
+}
+
+/// The pressures that a channel showed between the first and the last edge, with their times. In a log on change a reading stands
+/// until the next one: it is read again in each bin, and at the last look before the next.
+fn readings(channel: &crate::record::Channel, edges: &[f64]) -> Vec<(f64, f64)> {
+    let s = &channel.samples;
+    let (start_s, end_s) = (edges[0], edges[edges.len() - 1]);
+    let rows = s.t_s.partition_point(|&t| t < start_s)..s.t_s.partition_point(|&t| t <= end_s);
+    let of_rows = |i: usize| (s.t_s[i], s.pressure_mmhg[i]);
+    let Some(look_s) = channel.look_s().filter(|_| channel.on_change) else {
+        return rows.map(of_rows).collect();
+    };
+    let mut all = Vec::new();
+    for i in rows.start.saturating_sub(1)..rows.end {
+        let (t_s, mmhg) = of_rows(i);
+        if start_s <= t_s {
+            all.push((t_s, mmhg));
+        }
+        let next_s = s.t_s.get(i + 1).copied().unwrap_or(t_s);
+        let silent = channel
+            .gaps
+            .iter()
+            .any(|g| g.start_s <= t_s && t_s < g.end_s);
+        if next_s <= t_s + 2.0 * look_s || silent {
+            continue;
+        }
+        let last_s = next_s - look_s;
+        let from = edges.partition_point(|&e| e <= t_s + look_s);
+        let middles = edges[from..].windows(2).map(|w| 0.5 * (w[0] + w[1]));
+        let held = middles.take_while(|&m| m < last_s).chain([last_s]);
+        all.extend(
+            held.filter(|&h| start_s <= h && h <= end_s)
+                .map(|h| (h, mmhg)),
+        );
+    }
+    all
 }
 
 /// Restarts of single channels while others ran; their readings during the stop are made to count little.

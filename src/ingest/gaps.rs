@@ -5,6 +5,9 @@
 use crate::record::Samples;
 use crate::time::Span;
 
+/// A silence is one that is written on in any case from so many of it on.
+const SIGNS: usize = 3;
+
 /// How a channel's samples follow each other.
 pub(super) struct Rhythm {
     pub(super) period_s: Option<f64>,
@@ -16,9 +19,11 @@ impl Rhythm {
     pub(super) fn of(samples: &Samples) -> Self {
         let steps = steps(&samples.t_s);
         let period_s = median(&steps);
-        let on_change = is_on_change(samples, &steps, period_s);
+        let uneven = is_uneven(&steps, period_s);
+        let silence_s = uneven.then(|| silence(samples, &steps)).flatten();
+        let on_change = uneven && is_on_change(samples, &steps, silence_s);
         let gaps = if on_change {
-            gaps_on_change(samples, &steps)
+            gaps_on_change(samples, &steps, silence_s)
         } else {
             gaps_periodic(&samples.t_s, period_s)
         };
@@ -63,7 +68,60 @@ fn quantile(values: &[f64], q: f64) -> Option<f64> {
     Some(*values.select_nth_unstable_by(k, f64::total_cmp).1)
 }
 
-/// Whether rows were written only when something changed.
+/// The longest silence of a log on change that is written on in any case, seconds: the longest step that comes again and again,
+/// mostly with rows that move by less than any other does; `None` where there is none.
+///
+/// ```text
+/// 12 . . 13 . 12 . . . . . . . . 12 . . . . . . . . 12 . 13      the two rows 12 after the longest steps are signs of life
+/// ```
+fn silence(samples: &Samples, steps: &[f64]) -> Option<f64> {
+    let mut longest = steps.to_vec();
+    longest.sort_by(|a, b| b.total_cmp(a));
+    let silence_s = longest
+        .windows(SIGNS)
+        .find(|w| alike(w[0], w[SIGNS - 1]))
+        .map(|w| w[0])?;
+    let jumps = |quiet: bool| {
+        let rows = (0..steps.len()).filter(move |&i| alike(steps[i], silence_s) == quiet);
+        rows.filter_map(|i| jump(samples, i))
+    };
+    let least = jumps(false)
+        .filter(|&d| 1e-9 < d)
+        .fold(f64::INFINITY, f64::min);
+    let (all, still) = jumps(true).fold((0, 0), |(all, still), d| {
+        (all + 1, still + usize::from(d + 1e-9 < least))
+    });
+    (all < 2 * still).then_some(silence_s)
+}
+
+/// By how much the pressure of row `i + 1` differs from that of row `i`, where nothing else does; `None` where one of them has
+/// none.
+fn jump(samples: &Samples, i: usize) -> Option<f64> {
+    let p = &samples.pressure_mmhg;
+    let by = (p.get(i + 1)? - p.get(i)?).abs();
+    let set = [&samples.rate_ml_h, &samples.limit_mmhg];
+    let alone = !set.into_iter().any(|column| moved(column, i));
+    (by.is_finite() && alone).then_some(by)
+}
+
+/// Whether two steps are the same but for the clock's own.
+fn alike(a_s: f64, b_s: f64) -> bool {
+    (a_s - b_s).abs() <= 1.0 + 0.01 * b_s
+}
+
+/// Whether one step in ten or more is not the usual one. Fewer than eight prove nothing.
+fn is_uneven(steps: &[f64], period_s: Option<f64>) -> bool {
+    let (n, Some(period_s)) = (steps.len(), period_s) else {
+        return false;
+    };
+    let unlike = steps
+        .iter()
+        .filter(|&&s| 0.25 * period_s < (s - period_s).abs())
+        .count();
+    8 <= n && n <= unlike * 10
+}
+
+/// Whether rows of uneven steps were written only when something changed.
 ///
 /// ```text
 /// by the clock:   12 12 12 13 13 12 12 12      every step alike, many rows repeat the row before
@@ -71,32 +129,18 @@ fn quantile(values: &[f64], q: f64) -> Option<f64> {
 ///                                              and mostly by the least step that the pump shows
 /// ```
 /// All three marks are asked for: a log by the clock with fine noise also changes at every row, and one with rows
-/// missing also has unlike steps. Fewer than eight rows prove nothing and count as written by the clock.
-fn is_on_change(samples: &Samples, steps: &[f64], period_s: Option<f64>) -> bool {
-    let n = steps.len();
-    let Some(period_s) = period_s else {
-        return false;
-    };
-    if n < 8 {
+/// missing also has unlike steps. Rows after the longest silence that is kept may repeat.
+fn is_on_change(samples: &Samples, steps: &[f64], silence_s: Option<f64>) -> bool {
+    let counts: Vec<usize> = (0..steps.len())
+        .filter(|&i| silence_s.is_none_or(|s| !alike(steps[i], s)))
+        .collect();
+    let changed = counts.iter().filter(|&&i| differs(samples, i)).count();
+    if changed == 0 || changed * 100 < counts.len() * 98 {
         return false;
     }
-    let unlike = steps
+    let jumps: Vec<f64> = counts
         .iter()
-        .filter(|&&s| 0.25 * period_s < (s - period_s).abs())
-        .count();
-    if unlike * 10 < n {
-        return false;
-    }
-    let changed = (0..n).filter(|&i| differs(samples, i)).count();
-    if changed * 100 < n * 98 {
-        return false;
-    }
-    let pressure = samples
-        .pressure_mmhg
-        .iter()
-        .zip(samples.pressure_mmhg.iter().skip(1));
-    let jumps: Vec<f64> = pressure
-        .map(|(a, b)| (a - b).abs())
+        .filter_map(|&i| jump(samples, i))
         .filter(|&d| 1e-9 < d)
         .collect();
     match (quantile(&jumps, 0.0), median(&jumps)) {
@@ -113,10 +157,15 @@ fn differs(samples: &Samples, i: usize) -> bool {
         &samples.limit_mmhg,
     ]
     .into_iter()
-    .any(|column| match (column.get(i), column.get(i + 1)) {
+    .any(|column| moved(column, i))
+}
+
+/// Whether a column's value in row `i + 1` is another than in row `i`.
+fn moved(column: &[f64], i: usize) -> bool {
+    match (column.get(i), column.get(i + 1)) {
         (Some(a), Some(b)) => a != b && !(a.is_nan() && b.is_nan()),
         _ => false,
-    })
+    }
 }
 
 /// Gaps of a log by the clock: steps longer than three periods and a second. The second is for times written in
@@ -139,6 +188,7 @@ fn gaps_periodic(t_s: &[f64], period_s: Option<f64>) -> Vec<Span> {
 
 /// Gaps of a log on change. Silence there is the rule: the last row holds. It counts as a gap only
 ///
+/// - where it is longer than a silence that is written on in any case;
 /// - where the volume contradicts it: what was delivered is not what the last row's rate gives (5 % and 0.1 mL aside);
 /// - or, with no volume to tell, where a running channel is silent for an hour and ten times longer than 99 of 100 steps.
 ///
@@ -147,7 +197,7 @@ fn gaps_periodic(t_s: &[f64], period_s: Option<f64>) -> Vec<Span> {
 /// rate 4, volume 10 |   two silent hours   | rate 4, volume 12     gap: something stopped and started unseen
 /// rate 0            |  twenty silent hours | rate 4                no gap: nothing runs, nothing changes
 /// ```
-fn gaps_on_change(samples: &Samples, steps: &[f64]) -> Vec<Span> {
+fn gaps_on_change(samples: &Samples, steps: &[f64], silence_s: Option<f64>) -> Vec<Span> {
     let silent_from_s = quantile(steps, 0.99).map_or(f64::INFINITY, |s| (10.0 * s).max(3600.0));
     let times = samples.t_s.iter().zip(samples.t_s.iter().skip(1));
     let volumes = samples
@@ -161,7 +211,9 @@ fn gaps_on_change(samples: &Samples, steps: &[f64]) -> Vec<Span> {
             let step_s = *b - *a;
             let expected_ml = *rate * step_s / 3600.0;
             let delivered_ml = *w - *v;
-            if delivered_ml.is_nan() {
+            if silence_s.is_some_and(|s| s < step_s && !alike(step_s, s)) {
+                true
+            } else if delivered_ml.is_nan() {
                 0.0 < **rate && silent_from_s < step_s
             } else {
                 0.05 * expected_ml + 0.1 < (delivered_ml - expected_ml).abs()
@@ -225,6 +277,59 @@ mod tests {
         let channel = rhythm(&on_change_rows(|_| NONE));
         assert!(channel.on_change);
         assert!(channel.gaps.is_empty());
+    }
+
+    /// Rows on change in steps of 2 to 2.4 mmHg, and in any case after 900 s, with the value as it is then.
+    fn rows_with_signs_of_life() -> Vec<(i64, f64, f64, f64)> {
+        let steps = [7, 31, 900, 4, 118, 900, 12, 55, 900, 9, 260, 17, 900, 3, 90];
+        let (mut t, mut mmhg) = (0, 30.0);
+        let row = |(i, step): (usize, &i64)| {
+            t += step;
+            mmhg += if *step == 900 {
+                0.3
+            } else {
+                2.0 + 0.1 * (i % 5) as f64
+            };
+            (t, mmhg, 4.0, NONE)
+        };
+        steps.iter().enumerate().map(row).collect()
+    }
+
+    #[test]
+    fn a_log_on_change_may_say_now_and_then_that_nothing_changed() {
+        let mut rows = rows_with_signs_of_life();
+        let (t, mmhg, ..) = *rows.last().unwrap();
+        rows.push((t + 40, mmhg - 0.4, 0.0, NONE)); // a stop, with the pressure as it is
+        let channel = rhythm(&rows);
+        assert!(channel.on_change);
+        assert!(channel.gaps.is_empty(), "{:?}", channel.gaps);
+    }
+
+    #[test]
+    fn a_silence_longer_than_the_log_ever_keeps_is_a_gap() {
+        let mut rows = rows_with_signs_of_life();
+        let (t, mmhg, ..) = *rows.last().unwrap();
+        rows.push((t + 2000, mmhg + 2.0, 4.0, NONE));
+        let channel = rhythm(&rows);
+        assert!(channel.on_change);
+        let gap = Span {
+            start_s: t as f64,
+            end_s: (t + 2000) as f64,
+        };
+        assert_eq!(channel.gaps, [gap]);
+    }
+
+    #[test]
+    fn a_log_by_the_clock_with_rows_missing_is_not_one_on_change() {
+        let times = [
+            0, 10, 20, 40, 50, 70, 80, 90, 110, 120, 150, 160, 180, 210, 220, 250,
+        ];
+        let shown = [
+            30, 30, 31, 31, 31, 30, 30, 31, 31, 30, 30, 30, 31, 31, 31, 30,
+        ];
+        let rows = times.iter().zip(shown);
+        let rows: Vec<_> = rows.map(|(&t, p)| (t, f64::from(p), 4.0, NONE)).collect();
+        assert!(!rhythm(&rows).on_change);
     }
 
     #[test]

@@ -53,9 +53,9 @@ impl Record {
         self.channels.iter().position(|c| c.id == id)
     }
 
-    /// How far apart readings are, of the channel that is read most often, seconds; `None` where nobody can say.
+    /// How far apart the pressure is looked at, of the channel that is read most often, seconds; `None` where nobody can say.
     pub fn least_period_s(&self) -> Option<f64> {
-        let periods = self.channels.iter().filter_map(|c| c.period_s);
+        let periods = self.channels.iter().filter_map(Channel::look_s);
         periods.reduce(f64::min)
     }
 

@@ -32,6 +32,20 @@ pub struct Samples {
     pub limit_mmhg: Vec<f64>,
 }
 
+impl Channel {
+    /// How far apart the pressure is looked at, seconds: the period, or, of a log on change, the least distance between rows;
+    /// `None` with fewer than two samples.
+    pub fn look_s(&self) -> Option<f64> {
+        let t_s = &self.samples.t_s;
+        let steps = t_s.iter().zip(t_s.iter().skip(1)).map(|(a, b)| b - a);
+        if self.on_change {
+            steps.reduce(f64::min)
+        } else {
+            self.period_s
+        }
+    }
+}
+
 impl Samples {
     /// Number of samples.
     pub fn len(&self) -> usize {
