@@ -29,6 +29,9 @@ const FIRST_SHARE: f64 = 1.0 / 3.0;
 const COUNTS: f64 = 4.0;
 /// The same where they are rounded to steps that noise does not carry them over: neighbours share the error.
 const COUNTS_ROUNDED: f64 = 2.0;
+/// Readings so far apart are each their own, seconds: breaths, strokes and what else neighbours share are over by then (common
+/// practice, no source).
+const APART_S: f64 = 120.0;
 /// A rounding as fine as this hides nothing, mmHg.
 const FINE_MMHG: f64 = 1.0;
 
@@ -81,14 +84,19 @@ pub fn stretch(
         end_s,
         &moments,
     )?;
+    let apart = (period_s / APART_S).min(1.0);
     let steady = steady_about(case, excursion.start_s);
     for (o, seen) in window.observations.iter_mut().zip(&window.seen) {
         o.value -= case.tracker.offset_mmhg[seen.channel];
         let t_s = window.knot_s[seen.knot];
         let noise = &case.tracker.noise[seen.channel];
         let dithered = noise.rounding_mmhg <= (2.0 * noise.sample_mmhg).max(FINE_MMHG);
-        if steady.start_s < t_s && t_s <= steady.end_s {
-            o.weight *= if dithered { COUNTS } else { COUNTS_ROUNDED };
+        // What comes and goes over minutes in this channel alone is in each of its readings.
+        o.sd = o.sd.hypot(noise.slow_mmhg);
+        let climbs = excursion.moved(seen.channel) && excursion.start_s <= t_s;
+        if steady.start_s < t_s && t_s <= steady.end_s || climbs {
+            let counts = if dithered { COUNTS } else { COUNTS_ROUNDED };
+            o.weight = (counts * o.weight).max(apart).min(1.0);
         }
     }
     if let Some(alarm) = rang::alarm_reading(case, &window) {

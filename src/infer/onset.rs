@@ -24,11 +24,13 @@ pub const HANDLED_S: f64 = 20.0;
 /// Offsets of the first moments that are tried, in spreads.
 const OFFSETS: [f64; 11] = [-8.0, -4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 4.0, 8.0];
 /// And so long before the deviation stood out, seconds: what comes slowly stands out late.
-const BACK_S: [f64; 8] = [0.0, 60.0, 180.0, 420.0, 900.0, 1800.0, 3600.0, 7200.0];
+const BACK_S: [f64; 9] = [1.0, 15.0, 60.0, 180.0, 420.0, 900.0, 1800.0, 3600.0, 7200.0];
 /// The stretch about the onset is cut anew where the onset came out this far from where it was thought, in readings.
 const LOOK_AGAIN_PERIODS: f64 = 2.0;
 /// So many times at most.
 const LOOKS: usize = 2;
+/// Most moments that are added beyond the first tried, where the probability rises towards the edge.
+const MOST_EDGES: usize = 4;
 /// Most moments that are added where the probability lies.
 const MOST_ADDED: usize = 10;
 
@@ -43,7 +45,7 @@ pub fn look(
     let channel = chosen.fitted.channel;
     explanation(&whole, chosen)?;
     let common = common_count(whole.window.channels);
-    let stop = whole.window.stop_before(channel, whole.start_s + 60.0);
+    let stop = stop_about(&whole, channel);
     let id = channel.map(|c| case.record.channels[c].id.as_str());
     let stops = case.doings.pauses_of(id).count();
     let plays = stop.filter(|_| chosen.fitted.cause != Cause::SupplyStopped);
@@ -62,6 +64,9 @@ pub fn look(
             stops: stops.max(1) as f64,
             record_s: (case.record.end_s() - case.record.start_s()).max(1.0),
             restart_s: plays.map(|s| s.end_s),
+            until_s: case
+                .alarm_s
+                .map_or(judgement.peak_s, |a| judgement.peak_s.min(a)),
             common,
             points: Vec::new(),
         };
@@ -78,6 +83,13 @@ pub fn look(
         }
     }
     Some((draws, stop))
+}
+
+/// The stop in which it may have come: the last that was over when the deviation stood out, or the one in which that was.
+fn stop_about(whole: &Setting, channel: Option<usize>) -> Option<Span> {
+    let about = |s: &Span| s.start_s <= whole.start_s || s.end_s <= whole.start_s + 60.0;
+    let mut stops = whole.window.stops(channel).into_iter();
+    stops.rfind(|s| about(s) && s.end_s < whole.window.end_s())
 }
 
 /// The chosen explanation, if its cause comes at one go: of one that comes and goes, its first coming.
@@ -108,6 +120,8 @@ struct Profile<'a> {
     /// The record's length, seconds.
     record_s: f64,
     restart_s: Option<f64>,
+    /// It began before its height, and before the alarm that it led to, seconds.
+    until_s: f64,
     common: usize,
     /// In order of time.
     points: Vec<Point>,
@@ -123,8 +137,9 @@ impl Profile<'_> {
             moments.extend([stop.start_s, 0.5 * (stop.start_s + stop.end_s), stop.end_s]);
             moments.extend([1.0, 2.0, 4.0, 8.0].map(|k| stop.end_s + k * step_s));
         }
-        let (from_s, to_s) = (self.setting.window.start_s(), self.setting.peak_s);
-        moments.extend(BACK_S.map(|back_s| self.setting.start_s - back_s));
+        let (from_s, to_s) = (self.setting.window.start_s(), self.until_s);
+        let out_s = self.setting.start_s.min(to_s);
+        moments.extend(BACK_S.map(|back_s| out_s - back_s));
         moments.retain(|t| from_s < *t && *t < to_s);
         moments.sort_by(f64::total_cmp);
         moments.dedup_by(|a, b| (*a - *b).abs() < 0.2 * period_s.max(1.0));
@@ -140,6 +155,12 @@ impl Profile<'_> {
         };
         start.extend(held.start(&own));
         for t_s in moments {
+            self.add(t_s, &start);
+        }
+        for _ in 0..MOST_EDGES {
+            let Some(t_s) = self.beyond_edge() else {
+                break;
+            };
             self.add(t_s, &start);
         }
         for _ in 0..MOST_ADDED {
@@ -198,6 +219,25 @@ impl Profile<'_> {
             .windows(2)
             .map(|w| 0.5 * (density(&w[0]) + density(&w[1])) * (w[1].t_s - w[0].t_s))
             .collect()
+    }
+
+    /// A moment beyond the first or the last one, as far again as the others lie apart, where the density still rises there.
+    fn beyond_edge(&self) -> Option<f64> {
+        let (first, last) = (self.points.first()?, self.points.last()?);
+        let (from_s, to_s) = (self.setting.window.start_s(), self.until_s);
+        let best = self
+            .points
+            .iter()
+            .max_by(|a, b| a.log_density.total_cmp(&b.log_density))?;
+        let length_s = 0.5 * (last.t_s - first.t_s);
+        let t_s = if best.t_s == first.t_s {
+            first.t_s - length_s
+        } else if best.t_s == last.t_s {
+            last.t_s + length_s
+        } else {
+            return None;
+        };
+        (from_s < t_s && t_s < to_s).then_some(t_s)
     }
 
     /// The middle of the stretch with most of the probability, where it is more than a tenth and longer than readings are apart.
