@@ -3,6 +3,7 @@
 //! In: a case and the setting of its fits. Out: the explanations that apply, by cause, each group with its share of the prior.
 
 use super::blocks::BLOCK_S;
+use super::bouts;
 use super::causes::{
     Clock, Drift, Explanation, Growth, HeightChange, Law, Positional, Setting, Settling,
     SharedStep, Steady, SupplyStop, TubingBlock, Uneven,
@@ -129,17 +130,19 @@ fn add_shared(groups: &mut Groups, case: &Case, setting: &Setting, share: &dyn F
         share(Cause::CatheterBlocked),
         vec![Box::new(SharedStep::new(setting))],
     );
-    let bouts: Vec<(f64, f64)> = excursion
-        .bouts
-        .iter()
-        .copied()
-        .filter(|b| b.0 < setting.window.end_s())
-        .collect();
+    // What came before the excursion may have been coughs, or its first bouts.
+    let earlier = bouts::all(case);
+    let began_before = excursion.bouts.len() < earlier.len();
+    let in_window = |bouts: &[(f64, f64)]| -> Vec<(f64, f64)> {
+        let end_s = setting.window.end_s();
+        bouts.iter().copied().filter(|b| b.0 < end_s).collect()
+    };
     groups.add(
         share(Cause::CatheterPositional),
-        Positional::new(setting, &bouts)
+        std::iter::once(&excursion.bouts)
+            .chain(began_before.then_some(&earlier))
+            .filter_map(|bouts| Positional::new(setting, &in_window(bouts)))
             .map(|p| Box::new(p) as Box<dyn Explanation>)
-            .into_iter()
             .collect(),
     );
     // Half of what grows follows a law closely, half grows in fits and starts.

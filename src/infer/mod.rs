@@ -13,6 +13,7 @@
 mod alarms;
 mod baseline;
 mod blocks;
+mod bouts;
 mod candidates;
 mod causes;
 mod checks;

@@ -19,6 +19,7 @@ mod manual;
 mod map;
 mod messages;
 mod onsets;
+mod onsets_logged;
 mod priors;
 mod program;
 mod reference;
