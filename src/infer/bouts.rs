@@ -9,6 +9,9 @@ use super::judge::Case;
 
 /// A bout further than this before the next one is another matter, seconds.
 const APART_S: f64 = 3600.0;
+/// And further than so many times the mean time between the others: times between what comes by chance vary about as exponential ones do,
+/// of which one in fifty is longer than four means.
+const MOST_USUAL: f64 = 4.0;
 /// Nothing is looked for so long before the excursion, seconds.
 const MOST_BACK_S: f64 = 2.0 * 3600.0;
 /// A bout stands at this share of the excursion's height at least.
@@ -66,9 +69,17 @@ fn earlier(case: &Case) -> Vec<(f64, f64)> {
     // From the excursion back: start, end, and whether it is more than one low block.
     let mut bouts: Vec<(f64, f64, bool)> = Vec::new();
     let mut next_s = excursion.start_s;
+    let pairs = excursion.bouts.windows(2);
+    let mut apart: Vec<f64> = pairs.map(|w| w[1].0 - w[0].1).collect();
     let mut on = false;
     for block in own.rev() {
-        if APART_S < next_s - block.last_s {
+        let usual_s = apart.iter().sum::<f64>() / apart.len().max(1) as f64;
+        let most_s = if apart.is_empty() {
+            APART_S
+        } else {
+            APART_S.min(MOST_USUAL * usual_s)
+        };
+        if most_s < next_s - block.last_s {
             break;
         }
         let out = block.bar_mmhg.max(LEAST_SHARE * height_mmhg) < block.deviation_mmhg;
@@ -76,6 +87,7 @@ fn earlier(case: &Case) -> Vec<(f64, f64)> {
             Some(bout) if on && out => (bout.0, bout.2) = (block.t_s, true),
             _ if out => {
                 let clear = ALONE * block.bar_mmhg < block.deviation_mmhg;
+                apart.push((next_s - block.last_s).max(0.0));
                 bouts.push((block.t_s, block.last_s, clear));
             }
             _ => {}
