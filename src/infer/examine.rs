@@ -54,13 +54,14 @@ pub fn review(record: &Record) -> Review {
         mut episodes,
         tracker,
         first_fit,
+        ramps,
         ..
     } = walk;
     episodes.sort_by(|a, b| a.onset_s.value.total_cmp(&b.onset_s.value));
     for (i, episode) in episodes.iter_mut().enumerate() {
         episode.id = i as u32 + 1;
     }
-    let channels = figures::channels(record, &doings, &prior, &tracker, first_fit);
+    let channels = figures::channels(record, &doings, &prior, &tracker, first_fit, &ramps);
     Review {
         channels,
         regimes: doings.regimes,
@@ -115,6 +116,8 @@ struct Walk<'a> {
     rung: Rung,
     /// The best explanation of the first episode: its window holds the record's baseline and how it was left.
     first_fit: Option<Fitted>,
+    /// The best explanations of episodes that came at one go.
+    ramps: Vec<Fitted>,
 }
 
 impl<'a> Walk<'a> {
@@ -139,6 +142,7 @@ impl<'a> Walk<'a> {
             resting: None,
             rung: Rung::default(),
             first_fit: None,
+            ramps: Vec::new(),
         }
     }
 
@@ -447,9 +451,13 @@ impl<'a> Walk<'a> {
             let mut case = self.case(excursion, alarm_s);
             case.read_to_s = read_to_s;
             let episode = self.outlined(&case, judgement);
+            let best = judgement.best_of(site).map(|w| &w.fitted);
             if self.first_fit.is_none() {
-                self.first_fit = judgement.best_of(site).map(|w| w.fitted.clone());
+                self.first_fit = best.cloned();
             }
+            let at_once = [Cause::TubingBlocked, Cause::CatheterBlocked];
+            self.ramps
+                .extend(best.filter(|f| at_once.contains(&f.cause)).cloned());
             // A growth that has not come to 1.5 times by the record's end is no episode yet.
             told = alarm_s.is_some() || episode.onset_s.value < self.record.end_s();
             if told {

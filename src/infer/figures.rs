@@ -27,19 +27,24 @@ const CREPT: f64 = 0.05;
 const OUTLET_WIDER: f64 = 2.0;
 /// The same for compliances, which fall with pressure in real lines (chosen on the tuning set).
 const COMPLIANCE_WIDER: f64 = 2.5;
+/// A block anywhere along a channel's tubing leaves what gives way beyond it unfilled: up to two or three tenths of the channel's
+/// compliance (common practice, no source), a tenth on average, as the log of a factor.
+const BEYOND_BLOCK: f64 = 0.1;
 /// Resistances above this are told as this: nothing flows, mmHg·h/mL.
 const SHUT: f64 = 1000.0;
 
 /// The figures of each channel.
 ///
 /// `first_fit` is the best explanation of the first episode, whose window holds the baseline before it; without
-/// one, the whole record is the baseline.
+/// one, the whole record is the baseline. `ramps` are the best explanations of episodes that came at one go: of a channel's compliance the
+/// one counts that narrows it most.
 pub fn channels(
     record: &Record,
     doings: &Doings,
     prior: &PartsPrior,
     tracker: &Tracker,
     first_fit: Option<Fitted>,
+    ramps: &[Fitted],
 ) -> Vec<ChannelReview> {
     let told = first_fit.or_else(|| whole_record(record, doings, prior, tracker));
     (0..record.channels.len())
@@ -49,7 +54,11 @@ pub fn channels(
             let fitted = told.as_ref();
             ChannelReview {
                 id: record.channels[c].id.clone(),
-                compliance_ul_per_mmhg: fitted.and_then(|f| compliance(f, prior, c)),
+                compliance_ul_per_mmhg: ramps
+                    .iter()
+                    .chain(fitted)
+                    .filter_map(|f| compliance(f, prior, c))
+                    .min_by(|a, b| (a.high / a.low).total_cmp(&(b.high / b.low))),
                 resistance_mmhg_h_per_ml: fitted.and_then(|f| below(f, own, own_sd)),
                 outlet_pressure_mmhg: fitted.and_then(|f| outlet(f, record.channels.len(), c)),
                 track: track(tracker, prior, c),
@@ -113,7 +122,11 @@ fn compliance(f: &Fitted, prior: &PartsPrior, c: usize) -> Option<Estimate> {
     if NARROWED * before < sd {
         return None;
     }
-    let value = prior.own_ml_per_mmhg[c].0 * f.fit.theta[2].exp() * 1000.0;
+    let beyond = match f.cause {
+        Cause::TubingBlocked => BEYOND_BLOCK,
+        _ => 0.0,
+    };
+    let value = prior.own_ml_per_mmhg[c].0 * (f.fit.theta[2] + beyond).exp() * 1000.0;
     Estimate::new(value, value * (-1.96 * sd).exp(), value * (1.96 * sd).exp())
 }
 

@@ -7,6 +7,7 @@ mod blood_circuit;
 mod clamp_test;
 mod clocks;
 mod cohorts;
+mod compliance_told;
 mod contract_review;
 mod episodes_apart;
 mod expect;
