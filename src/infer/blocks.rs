@@ -4,6 +4,7 @@
 
 use super::baseline::PartsPrior;
 use super::regimes::{Doings, RateStep};
+use super::standing::Standing;
 use crate::record::Record;
 use crate::signal::rounding_step;
 use crate::stats::robust;
@@ -35,7 +36,7 @@ pub struct Block {
     pub channel: usize,
     /// Middle of the block, seconds from the record's start.
     pub t_s: f64,
-    /// Its last sample, seconds from the record's start.
+    /// Its last sample, or in a log on change the last look at which that still stood, seconds from the record's start.
     pub last_s: f64,
     /// Median pressure, mmHg.
     pub pressure_mmhg: f64,
@@ -139,6 +140,7 @@ pub fn blocks_of(record: &Record, doings: &Doings, channel: usize, lag_h: f64) -
     cuts.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut blocks = Vec::new();
     let mut pressures: Vec<f64> = Vec::new();
+    let standing = Standing::of(&record.channels[channel]);
     let mut i = 0;
     let mut cut = 0;
     while i < s.len() {
@@ -162,6 +164,9 @@ pub fn blocks_of(record: &Record, doings: &Doings, channel: usize, lag_h: f64) -
             continue;
         };
         let t_s = 0.5 * (start_s + last_s);
+        if let Some(until_s) = standing.as_ref().and_then(|of| of.until_s(i - 1)) {
+            last_s = until_s;
+        }
         let flow_ml_h: Vec<f64> = lags.iter_mut().map(|l| l.flow(t_s)).collect();
         let rates: Vec<f64> = (0..n).map(|c| doings.rate_at(c, t_s)).collect();
         let total: f64 = rates.iter().sum();

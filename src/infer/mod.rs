@@ -40,6 +40,7 @@ mod regimes;
 mod release;
 mod review;
 mod second;
+mod standing;
 mod stop;
 mod tracker;
 mod unnoted;

@@ -7,6 +7,7 @@
 use super::blocks::Noise;
 use super::fit::Observation;
 use super::regimes::Doings;
+use super::standing::Standing;
 
 use crate::record::Record;
 use crate::time::Span;
@@ -317,7 +318,7 @@ fn readings(channel: &crate::record::Channel, edges: &[f64]) -> Vec<(f64, f64)> 
     let (start_s, end_s) = (edges[0], edges[edges.len() - 1]);
     let rows = s.t_s.partition_point(|&t| t < start_s)..s.t_s.partition_point(|&t| t <= end_s);
     let of_rows = |i: usize| (s.t_s[i], s.pressure_mmhg[i]);
-    let Some(look_s) = channel.look_s().filter(|_| channel.on_change) else {
+    let Some(standing) = Standing::of(channel) else {
         return rows.map(of_rows).collect();
     };
     let mut all = Vec::new();
@@ -326,16 +327,10 @@ fn readings(channel: &crate::record::Channel, edges: &[f64]) -> Vec<(f64, f64)> 
         if start_s <= t_s {
             all.push((t_s, mmhg));
         }
-        let next_s = s.t_s.get(i + 1).copied().unwrap_or(t_s);
-        let silent = channel
-            .gaps
-            .iter()
-            .any(|g| g.start_s <= t_s && t_s < g.end_s);
-        if next_s <= t_s + 2.0 * look_s || silent {
+        let Some(last_s) = standing.until_s(i) else {
             continue;
-        }
-        let last_s = next_s - look_s;
-        let from = edges.partition_point(|&e| e <= t_s + look_s);
+        };
+        let from = edges.partition_point(|&e| e <= t_s + standing.look_s);
         let middles = edges[from..].windows(2).map(|w| 0.5 * (w[0] + w[1]));
         let held = middles.take_while(|&m| m < last_s).chain([last_s]);
         all.extend(
