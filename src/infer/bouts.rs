@@ -15,7 +15,7 @@ const MOST_USUAL: f64 = 4.0;
 /// Nothing is looked for so long before the excursion, seconds.
 const MOST_BACK_S: f64 = 2.0 * 3600.0;
 /// A bout stands at this share of the excursion's height at least.
-const LEAST_SHARE: f64 = 0.15;
+const LEAST_SHARE: f64 = 0.25;
 /// One block alone is a bout from so many times on what makes it stand out: less may be a cough.
 const ALONE: f64 = 2.0;
 

@@ -22,6 +22,8 @@ const MOST_BACK_S: f64 = 4.0 * 3600.0;
 const DRY_BACK_S: f64 = 2.0 * 3600.0;
 /// What lies so long before a stop is looked at with it, seconds.
 const BEFORE_STOP_S: f64 = 300.0;
+/// The alarm at the height of a climb belongs to it: the stretch ends so long after it, seconds.
+const AFTER_PEAK_S: f64 = 1.0;
 /// A climb is followed to this share of its height.
 const FIRST_SHARE: f64 = 1.0 / 3.0;
 /// Readings in the stretch of unchanged rates in which it began count for so many times what they count for in a whole window
@@ -62,7 +64,7 @@ pub fn stretch(
         .max(began_s + least_s)
         .min(match chosen.fitted.cause {
             Cause::CatheterPositional => first_bout_s,
-            _ => judgement.peak_s,
+            _ => judgement.peak_s + AFTER_PEAK_S,
         });
     let least_back_s = match chosen.fitted.cause {
         Cause::SupplyStopped => DRY_BACK_S,
@@ -99,7 +101,9 @@ pub fn stretch(
             o.weight = (counts * o.weight).max(apart).min(1.0);
         }
     }
-    if let Some(alarm) = rang::alarm_reading(case, &window) {
+    if let Some(mut alarm) = rang::alarm_reading(case, &window) {
+        // What is taken to have led to the alarm did: no chance reading.
+        alarm.reading.weight = 1.0;
         window.seen.push(alarm.seen);
         window.observations.push(alarm.reading);
     }

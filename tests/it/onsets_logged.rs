@@ -125,6 +125,26 @@ fn where_a_reading_comes_every_two_minutes_a_block_began_after_the_last_that_sho
 }
 
 #[test]
+fn an_alarm_between_two_readings_shows_that_the_climb_lay_between_them() {
+    // Shut, 25 mL/h into 2 µL/mmHg climb 3.5 mmHg a second: over before the next reading.
+    let from_s = 3 * HOUR_S + 5;
+    let alarm_s = from_s + 45;
+    let line = line(from_s + 180, |s| match s {
+        s if s < from_s => (25.0, 25.0, 0.5),
+        s if s < alarm_s => (25.0, 25.0, SHUT),
+        _ => (0.0, 0.0, SHUT),
+    });
+    let events = format!("{alarm_s},pn,occlusion_alarm,\n");
+    let review = review(&by_the_clock(&line, 60, 1.5), Some(&events));
+    let episode = only(&review);
+    assert_onset(episode, from_s, 60.0);
+    assert!(
+        f64::from(from_s) - 180.0 < episode.onset_s.low,
+        "{episode:?}"
+    );
+}
+
+#[test]
 fn a_block_began_before_the_alarm_that_it_led_to_although_it_rang_again_after_a_restart() {
     // A quarter shut: 300 mmHg·h/mL, 12 to 204 mmHg in the end; it alarms at 100 mmHg, is started again and climbs anew.
     let from_s = 3 * HOUR_S;
@@ -143,7 +163,7 @@ fn a_block_began_before_the_alarm_that_it_led_to_although_it_rang_again_after_a_
 
 #[test]
 fn what_comes_and_goes_began_with_its_first_bout_although_that_alone_was_too_short_to_tell() {
-    // Shut, 3 mL/h into 2 µL/mmHg climb 0.42 mmHg a second: 15 mmHg in the short bouts. The first that lasts is the fourth.
+    // 20 mL/h through 1 or 3 mmHg·h/mL: 24 or 64 mmHg, with a time constant of 22 s. The first bout that lasts is the fourth.
     let first_s = 3 * HOUR_S;
     let bouts: Vec<(u32, u32)> = [(0, 40), (700, 40), (1400, 35)]
         .into_iter()
@@ -152,7 +172,7 @@ fn what_comes_and_goes_began_with_its_first_bout_although_that_alone_was_too_sho
         .collect();
     let line = line(first_s + 2 * HOUR_S, |s| {
         let shut = bouts.iter().any(|b| b.0 <= s && s < b.1);
-        (RATE, RATE, if shut { SHUT } else { OPEN })
+        (20.0, 20.0, if shut { 3.0 } else { 1.0 })
     });
     let review = review(&by_the_clock(&line, 5, 0.3), None);
     let episode = &review.episodes[0];
