@@ -44,6 +44,7 @@ mod standing;
 mod stop;
 mod tracker;
 mod unnoted;
+mod ways;
 mod window;
 
 pub use context::filter_placed;
