@@ -16,6 +16,8 @@ use crate::record::EventKind;
 
 /// A cough, a knock or a glitch is over within this, seconds (common practice, no source).
 const BRIEF_S: f64 = 90.0;
+/// A knock lasts some seconds; one that lasts by so many more is the rarer by a factor of e, seconds (common practice, no source).
+const KNOCK_S: f64 = 15.0;
 /// Share of the prior for a filter below the join, where nobody says where it sits and several channels meet.
 const BELOW_SHARE: f64 = 0.75;
 /// Share of the changes of height in which all pumps move together: they hang on one pole, or the patient was moved
@@ -106,7 +108,6 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
             setting,
             &excursion.bouts,
             touched,
-            case.least_period_s(),
         )));
     }
     // No zero drifts so fast that it rings an alarm, where a knock may have.
@@ -115,7 +116,10 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
     }
     let again = if rang_again(case) { KNOCK_AGAIN } else { 1.0 };
     let knocks = match case.alarm_s {
-        Some(_) => case.rung.odds_of_knock(share(Cause::Artefact)),
+        Some(_) => {
+            let lasted = (-(out_s - BLOCK_S).max(0.0) / KNOCK_S).exp();
+            lasted * case.rung.odds_of_knock(share(Cause::Artefact))
+        }
         None => 1.0,
     };
     groups.add(knocks * again * share(Cause::Artefact), artefacts);

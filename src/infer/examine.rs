@@ -227,10 +227,19 @@ impl<'a> Walk<'a> {
             start_s: self.began_before(channel, alarm_s),
             seen_s: alarm_s,
             end_s: restart_s.unwrap_or(Some(alarm_s)),
-            bouts: vec![(alarm_s - 30.0, alarm_s)],
+            bouts: vec![(alarm_s - 30.0, self.stood_to(channel, alarm_s))],
             up: vec![false; n],
             down: vec![false; n],
         }
+    }
+
+    /// Up to when what rang a lone alarm stood out after it, seconds: too short for an excursion, or up to the record's end.
+    fn stood_to(&self, channel: usize, alarm_s: f64) -> f64 {
+        let blocks = &self.tracker.blocks;
+        let from = blocks.partition_point(|b| b.t_s < alarm_s);
+        let after = blocks[from..].iter().filter(|b| b.channel == channel);
+        let high = after.take_while(|b| b.bar_mmhg.is_finite() && b.bar_mmhg < b.deviation_mmhg);
+        high.last().map_or(alarm_s, |b| b.last_s)
     }
 
     /// When the climb that led to a lone alarm began: the last reading before it that was near its expectation.

@@ -118,11 +118,15 @@ pub fn alarm_reading(case: &Case, window: &Window) -> Option<Alarm> {
     let noise = &case.tracker.noise[channel];
     let lifted = (HIGHEST_SPREADS * noise.block_mmhg).max(1.0);
     let limit_sd = limit_sd.max(4.0).max(noise.rounding_mmhg);
-    let flow_ml_h = knot
-        .checked_sub(1)
-        .map_or(0.0, |k| window.rate_ml_h[k * window.channels + channel]);
-    let shut_ml_per_mmhg = case.parts.own_ml_per_mmhg[channel].0;
-    let climbs_mmhg = flow_ml_h / 3600.0 * RINGS_AFTER_S / shut_ml_per_mmhg;
+    // A limit that nobody wrote down is guessed from what was borne: no seconds of climbing count beside that.
+    let climbs_mmhg = if said {
+        let flow_ml_h = knot
+            .checked_sub(1)
+            .map_or(0.0, |k| window.rate_ml_h[k * window.channels + channel]);
+        flow_ml_h / 3600.0 * RINGS_AFTER_S / case.parts.own_ml_per_mmhg[channel].0
+    } else {
+        0.0
+    };
     Some(Alarm {
         seen: Seen { channel, knot },
         reading: Observation {

@@ -133,10 +133,6 @@ pub trait Explanation {
     fn spread_factor(&self, _channel: usize, _t_s: f64) -> f64 {
         1.0
     }
-    /// Natural log of what it costs to have picked a stretch of the record that the others have to find by their parameters.
-    fn log_picked(&self) -> f64 {
-        0.0
-    }
     /// What it takes for an occlusion alarm.
     fn rings(&self) -> Rings {
         Rings::AtLimit
@@ -241,7 +237,7 @@ pub fn fit_explanation(explanation: &dyn Explanation, setting: &Setting) -> Opti
         cause: explanation.cause(),
         channel: explanation.channel(),
         rings: explanation.rings(),
-        log_evidence: fitted.log_evidence + explanation.log_picked(),
+        log_evidence: fitted.log_evidence,
         fit: fitted,
         onset_draws_s,
         predicted,

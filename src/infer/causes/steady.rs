@@ -3,7 +3,6 @@
 //! As a cause it is either a pressure limit that lies too near the working pressure, or an artefact: a cough,
 //! a knock, a glitch, whose readings are not claimed to be predicted, at a price for each.
 
-use super::step::Moment;
 use super::{Course, Explanation, Rings, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
@@ -25,8 +24,6 @@ pub struct Steady {
     touched: Vec<bool>,
     /// Factor on the spread of those.
     wild_factor: f64,
-    /// See [`Explanation::log_picked`].
-    log_picked: f64,
     start_s: f64,
 }
 
@@ -38,19 +35,12 @@ impl Steady {
             wild: Vec::new(),
             touched: Vec::new(),
             wild_factor: 1.0,
-            log_picked: 0.0,
             start_s: setting.start_s,
         }
     }
 
-    /// Artefact: the readings of the touched channels in the bouts are not the line's. When it came is taken from the readings, as
-    /// near as their period in seconds allows, where every other cause that comes at one go must find its moment.
-    pub fn artefact(
-        setting: &Setting,
-        bouts: &[(f64, f64)],
-        touched: &[bool],
-        period_s: f64,
-    ) -> Self {
+    /// Artefact: the readings of the touched channels in the bouts are not the line's.
+    pub fn artefact(setting: &Setting, bouts: &[(f64, f64)], touched: &[bool]) -> Self {
         let wild: Vec<(f64, f64)> = bouts.iter().map(|b| (b.0 - EDGE_S, b.1 + EDGE_S)).collect();
         let window = setting.window;
         let within = window
@@ -71,7 +61,6 @@ impl Steady {
             touched: touched.to_vec(),
             wild,
             wild_factor,
-            log_picked: -(1.0 + Moment::new(setting).width_s() / (2.0 * EDGE_S + period_s)).ln(),
             start_s: setting.start_s,
         }
     }
@@ -99,10 +88,6 @@ impl Explanation for Steady {
         } else {
             1.0
         }
-    }
-
-    fn log_picked(&self) -> f64 {
-        self.log_picked
     }
 
     fn rings(&self) -> Rings {

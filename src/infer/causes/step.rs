@@ -41,11 +41,6 @@ impl Moment {
         }
     }
 
-    /// The stretch over which the prior lets it lie, seconds: that of an even one as high as the normal.
-    pub fn width_s(&self) -> f64 {
-        3600.0 * self.sd_h * std::f64::consts::TAU.sqrt()
-    }
-
     /// Own parameters with the moment elsewhere.
     pub fn elsewhere(own: &[f64]) -> Vec<Vec<f64>> {
         let at = |by_s: f64| {
