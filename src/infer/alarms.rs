@@ -1,10 +1,12 @@
-//! The alarms of a record: which channel, and when.
+//! The alarms of a record: which channel, when, and the stretch about one that rang alone.
 //!
 //! In: the record and what the pumps did. Out: moments by channel, in order of time.
 
 use super::context;
+use super::excursion::Excursion;
 use super::regimes::{self, Doings};
 use super::review::PauseCause;
+use super::tracker::Tracker;
 use crate::record::{Event, EventKind, Record};
 
 /// All occlusion alarms: by the events, else by stops that came as the limit was reached, noted or not; by channel and time.
@@ -112,4 +114,51 @@ pub fn supply(record: &Record) -> Vec<(usize, f64)> {
             Some((channel, e.t_s))
         })
         .collect()
+}
+
+/// The stretch about an alarm at which no channel stood out for long: up to the restart, if the pump stopped. No channel is marked.
+pub fn about(
+    record: &Record,
+    doings: &Doings,
+    tracker: &Tracker,
+    channel: usize,
+    alarm_s: f64,
+) -> Excursion {
+    let n = record.channels.len();
+    let restart_s = doings
+        .pauses
+        .iter()
+        .filter(|p| p.channel == record.channels[channel].id)
+        .find(|p| (p.span.start_s - alarm_s).abs() < 300.0)
+        .map(|p| (!p.still_on).then_some(p.span.end_s));
+    Excursion {
+        start_s: began_before(tracker, channel, alarm_s),
+        seen_s: alarm_s,
+        end_s: restart_s.unwrap_or(Some(alarm_s)),
+        bouts: vec![(alarm_s - 30.0, stood_to(tracker, channel, alarm_s))],
+        up: vec![false; n],
+        down: vec![false; n],
+    }
+}
+
+/// Up to when what rang a lone alarm stood out after it, seconds: too short for an excursion, or up to the record's end.
+fn stood_to(tracker: &Tracker, channel: usize, alarm_s: f64) -> f64 {
+    let after = tracker
+        .since(alarm_s)
+        .iter()
+        .filter(|b| b.channel == channel);
+    let high = after.take_while(|b| b.bar_mmhg.is_finite() && b.bar_mmhg < b.deviation_mmhg);
+    high.last().map_or(alarm_s, |b| b.last_s)
+}
+
+/// When the climb that led to a lone alarm began: the last reading before it that was near its expectation.
+fn began_before(tracker: &Tracker, channel: usize, alarm_s: f64) -> f64 {
+    let until = tracker.blocks.partition_point(|b| b.t_s <= alarm_s);
+    let calm = tracker.blocks[..until]
+        .iter()
+        .rev()
+        .filter(|b| b.channel == channel)
+        .take(40)
+        .find(|b| b.deviation_mmhg < 0.5 * b.bar_mmhg);
+    calm.map_or(alarm_s - 60.0, |b| b.last_s.min(alarm_s - 1.0))
 }

@@ -140,7 +140,6 @@ pub fn blocks_of(record: &Record, doings: &Doings, channel: usize, lag_h: f64) -
     cuts.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut blocks = Vec::new();
     let mut pressures: Vec<f64> = Vec::new();
-    let standing = Standing::of(&record.channels[channel]);
     let mut i = 0;
     let mut cut = 0;
     while i < s.len() {
@@ -164,7 +163,8 @@ pub fn blocks_of(record: &Record, doings: &Doings, channel: usize, lag_h: f64) -
             continue;
         };
         let t_s = 0.5 * (start_s + last_s);
-        if let Some(until_s) = standing.as_ref().and_then(|of| of.until_s(i - 1)) {
+        let until_s = |of: Standing| of.until_s(&record.channels[channel], i - 1);
+        if let Some(until_s) = doings.standing[channel].and_then(until_s) {
             last_s = until_s;
         }
         let flow_ml_h: Vec<f64> = lags.iter_mut().map(|l| l.flow(t_s)).collect();

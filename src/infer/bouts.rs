@@ -44,13 +44,9 @@ pub fn from_first(case: &Case) -> Excursion {
 /// When what began at a moment no longer stood out in any channel that rose, seconds: the first bout may be so low beside a later one
 /// that the excursion does not tell them apart.
 fn first_over(case: &Case, from_s: f64) -> f64 {
-    let blocks = &case.tracker.blocks;
-    let from = blocks.partition_point(|b| b.t_s < from_s);
     let risen = |b: &&Block| case.excursion.up[b.channel] && b.own_runs;
-    let calm = blocks[from..]
-        .iter()
-        .filter(risen)
-        .find(|b| b.deviation_mmhg <= b.bar_mmhg);
+    let since = case.tracker.since(from_s).iter();
+    let calm = since.filter(risen).find(|b| b.deviation_mmhg <= b.bar_mmhg);
     calm.map_or(f64::INFINITY, |b| b.t_s)
 }
 
@@ -60,10 +56,9 @@ fn earlier(case: &Case) -> Vec<(f64, f64)> {
         return Vec::new();
     };
     let from_s = case.not_before_s.max(excursion.start_s - MOST_BACK_S);
-    let blocks = &case.tracker.blocks;
-    let to = blocks.partition_point(|b| b.t_s < excursion.start_s);
-    let from = blocks.partition_point(|b| b.t_s < from_s).min(to);
-    let own = blocks[from..to]
+    let since = case.tracker.since(from_s);
+    let to = since.partition_point(|b| b.t_s < excursion.start_s);
+    let own = since[..to]
         .iter()
         .filter(|b| b.channel == channel && b.own_runs && b.bar_mmhg.is_finite());
     // From the excursion back: start, end, and whether it is more than one low block.
@@ -105,11 +100,9 @@ fn earlier(case: &Case) -> Vec<(f64, f64)> {
 fn highest(case: &Case) -> Option<(usize, f64)> {
     let excursion = case.excursion;
     let until_s = excursion.end_s.unwrap_or(case.read_to_s);
-    let blocks = &case.tracker.blocks;
-    let from = blocks.partition_point(|b| b.t_s < excursion.start_s);
     let risen = |b: &&Block| excursion.up[b.channel] && b.bar_mmhg.is_finite();
-    blocks[from..]
-        .iter()
+    let since = case.tracker.since(excursion.start_s).iter();
+    since
         .take_while(|b| b.t_s <= until_s)
         .filter(risen)
         .max_by(|a, b| a.deviation_mmhg.total_cmp(&b.deviation_mmhg))

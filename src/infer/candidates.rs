@@ -35,14 +35,6 @@ const SAME_ALARM_S: f64 = 5.0;
 /// 489 (measured on made records of the tuning set).
 const KNOCK_AGAIN: f64 = (4.0 / 71.0) / (252.0 / 489.0);
 
-/// What grows, with volume or with time.
-pub const GROWING: [Cause; 4] = [
-    Cause::FilterLoading,
-    Cause::FilterSettling,
-    Cause::FilterPrecipitate,
-    Cause::CatheterNarrowing,
-];
-
 /// Explanations of one cause, with their share of the prior.
 pub type Group = (Vec<Box<dyn Explanation>>, f64);
 

@@ -180,7 +180,8 @@ impl<'a> Walk<'a> {
                 continue;
             }
             last_s = alarm_s;
-            let mut excursion = self.about_alarm(channel, alarm_s);
+            let mut excursion =
+                alarms::about(self.record, self.doings, &self.tracker, channel, alarm_s);
             excursion.up[channel] = true;
             if let Some(judgement) = judge::judge(&self.case(&excursion, Some(alarm_s))) {
                 self.keep(&excursion, Some(alarm_s), &judgement, self.record.end_s());
@@ -200,7 +201,8 @@ impl<'a> Walk<'a> {
     /// Makes episodes of alarms of air or an empty container where the record speaks for the supply.
     fn tell_dry(&mut self, alarms: Vec<(usize, f64)>) {
         for (channel, alarm_s) in alarms {
-            let mut excursion = self.about_alarm(channel, alarm_s);
+            let mut excursion =
+                alarms::about(self.record, self.doings, &self.tracker, channel, alarm_s);
             excursion.down[channel] = true;
             excursion.end_s.get_or_insert(alarm_s);
             let case = self.case(&excursion, None);
@@ -211,48 +213,6 @@ impl<'a> Walk<'a> {
                 self.episodes.push(episode);
             }
         }
-    }
-
-    /// The stretch about an alarm at which no channel stood out: up to the restart, if the pump stopped.
-    fn about_alarm(&self, channel: usize, alarm_s: f64) -> Excursion {
-        let n = self.record.channels.len();
-        let restart_s = self
-            .doings
-            .pauses
-            .iter()
-            .filter(|p| p.channel == self.record.channels[channel].id)
-            .find(|p| (p.span.start_s - alarm_s).abs() < 300.0)
-            .map(|p| (!p.still_on).then_some(p.span.end_s));
-        Excursion {
-            start_s: self.began_before(channel, alarm_s),
-            seen_s: alarm_s,
-            end_s: restart_s.unwrap_or(Some(alarm_s)),
-            bouts: vec![(alarm_s - 30.0, self.stood_to(channel, alarm_s))],
-            up: vec![false; n],
-            down: vec![false; n],
-        }
-    }
-
-    /// Up to when what rang a lone alarm stood out after it, seconds: too short for an excursion, or up to the record's end.
-    fn stood_to(&self, channel: usize, alarm_s: f64) -> f64 {
-        let blocks = &self.tracker.blocks;
-        let from = blocks.partition_point(|b| b.t_s < alarm_s);
-        let after = blocks[from..].iter().filter(|b| b.channel == channel);
-        let high = after.take_while(|b| b.bar_mmhg.is_finite() && b.bar_mmhg < b.deviation_mmhg);
-        high.last().map_or(alarm_s, |b| b.last_s)
-    }
-
-    /// When the climb that led to a lone alarm began: the last reading before it that was near its expectation.
-    fn began_before(&self, channel: usize, alarm_s: f64) -> f64 {
-        let blocks = &self.tracker.blocks;
-        let until = blocks.partition_point(|b| b.t_s <= alarm_s);
-        let calm = blocks[..until]
-            .iter()
-            .rev()
-            .filter(|b| b.channel == channel)
-            .take(40)
-            .find(|b| b.deviation_mmhg < 0.5 * b.bar_mmhg);
-        calm.map_or(alarm_s - 60.0, |b| b.last_s.min(alarm_s - 1.0))
     }
 
     fn take(&mut self, excursion: Excursion) {
@@ -509,10 +469,9 @@ impl<'a> Walk<'a> {
 
     /// The largest deviation within an excursion, mmHg, either way.
     fn height_of(&self, excursion: &Excursion) -> f64 {
-        let blocks = &self.tracker.blocks;
-        let from = blocks.partition_point(|b| b.t_s < excursion.start_s);
         let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
-        blocks[from..]
+        self.tracker
+            .since(excursion.start_s)
             .iter()
             .take_while(|b| b.t_s <= until_s)
             .filter(|b| b.bar_mmhg.is_finite())

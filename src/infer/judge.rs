@@ -14,7 +14,7 @@ use super::fit;
 use super::parts::{self, FilterPlace};
 use super::rang::{self, Rung};
 use super::regimes::Doings;
-use super::review::{Cause, Site};
+use super::review::{Cause, Course, Site};
 use super::stop;
 use super::tracker::Tracker;
 use super::window::{self, Window};
@@ -158,7 +158,7 @@ impl Case<'_> {
 
     /// How far apart readings are, of the channel that is read most often, seconds; a minute where nobody can say.
     pub fn least_period_s(&self) -> f64 {
-        self.record.least_period_s().unwrap_or(60.0)
+        self.doings.least_period_s.unwrap_or(60.0)
     }
 }
 
@@ -257,11 +257,12 @@ fn still_high_s(case: &Case, last_out_s: f64) -> f64 {
         return last_out_s;
     }
     let from_s = case.excursion.start_s.max(last_out_s - FALLS_S);
-    let inside = |b: &&Block| from_s <= b.t_s && b.last_s <= last_out_s;
-    let out = || {
-        let blocks = case.tracker.blocks.iter().filter(inside);
-        blocks.filter(|b| b.bar_mmhg.is_finite() && case.excursion.moved(b.channel))
+    let since = case.tracker.since(from_s);
+    let until = since.partition_point(|b| b.t_s <= last_out_s);
+    let counts = |b: &&Block| {
+        b.last_s <= last_out_s && b.bar_mmhg.is_finite() && case.excursion.moved(b.channel)
     };
+    let out = || since[..until].iter().filter(counts);
     let height = |b: &Block| b.deviation_mmhg.abs();
     let Some(top) = out().max_by(|a, b| height(a).total_cmp(&height(b))) else {
         return last_out_s;
@@ -274,7 +275,7 @@ fn still_high_s(case: &Case, last_out_s: f64) -> f64 {
 /// seconds or a few minutes nothing loads and nothing narrows.
 fn log_pace(fitted: &Fitted, peak_s: f64) -> f64 {
     let draws = &fitted.onset_draws_s;
-    let grows = candidates::GROWING.contains(&fitted.cause);
+    let grows = fitted.cause.course() == Course::Gradual;
     match draws.get(draws.len() / 2).filter(|_| grows) {
         Some(onset_s) if *onset_s < peak_s => {
             let short = (GROWS_S / (peak_s - onset_s)).ln() / GROWS_SPREAD;

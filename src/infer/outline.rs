@@ -34,7 +34,7 @@ pub fn episode(case: &Case, judgement: &Judgement) -> Episode {
         end_s: case.excursion.end_s,
         alarm_s,
         visible_from_s: case.excursion.seen_s,
-        course: course(cause),
+        course: cause.course(),
         sites: judgement.sites,
         suggested: told.then_some(site),
         confidence: Confidence::of(p),
@@ -47,18 +47,6 @@ pub fn episode(case: &Case, judgement: &Judgement) -> Episode {
         block_compliance_ul_per_mmhg: block_compliance(case, best),
         peak_mmhg: peak(case),
         curves: curves(case, judgement),
-    }
-}
-
-/// How a cause comes about.
-pub fn course(cause: Cause) -> Course {
-    match cause {
-        Cause::FilterLoading
-        | Cause::FilterSettling
-        | Cause::FilterPrecipitate
-        | Cause::CatheterNarrowing => Course::Gradual,
-        Cause::CatheterPositional => Course::Intermittent,
-        _ => Course::Step,
     }
 }
 
@@ -229,12 +217,6 @@ fn from_pressure(case: &Case, judgement: &Judgement, list: &mut Vec<Evidence>) {
     let best = |causes: &'static [Cause]| judgement.best_log(is(causes));
     const VOLUME: &[Cause] = &[Cause::FilterLoading, Cause::FilterSettling];
     const TIME: &[Cause] = &[Cause::CatheterNarrowing];
-    const SLOW: &[Cause] = &[
-        Cause::FilterLoading,
-        Cause::FilterSettling,
-        Cause::FilterPrecipitate,
-        Cause::CatheterNarrowing,
-    ];
     const SHARED_STEP: &[Cause] = &[Cause::CatheterBlocked, Cause::CatheterPositional];
     const AT_ONCE: &[Cause] = &[Cause::CatheterBlocked, Cause::TubingBlocked];
     const SHARED: &[Cause] = &[
@@ -257,7 +239,7 @@ fn from_pressure(case: &Case, judgement: &Judgement, list: &mut Vec<Evidence>) {
             log_odds: log_odds.clamp(-12.0, 12.0),
         });
     };
-    let slow = best(SLOW);
+    let slow = judgement.best_log(|f| f.cause.course() == Course::Gradual);
     let at_once = best(AT_ONCE)
         .into_iter()
         .chain(best(SHARED_STEP))

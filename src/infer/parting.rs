@@ -226,10 +226,10 @@ impl Scene<'_> {
     /// Whether the channels that stood out ran calmly between two moments, for so large a share of what shows that the
     /// line was open.
     fn calm_between(&self, excursion: &Excursion, from_s: f64, to_s: f64, share: f64) -> bool {
-        let blocks = &self.tracker.blocks;
-        let from = blocks.partition_point(|b| b.t_s < from_s);
         let mut since_s: Option<f64> = None;
-        for block in blocks[from..]
+        for block in self
+            .tracker
+            .since(from_s)
             .iter()
             .take_while(|b| b.t_s <= to_s)
             .filter(|b| excursion.up[b.channel] && b.own_runs && b.settled)

@@ -5,6 +5,7 @@
 //! stop came as the limit was reached.
 
 use super::review::{Doing, Pause, PauseCause, Regime};
+use super::standing::Standing;
 use super::unnoted;
 use crate::record::{Channel, Event, EventKind, Record};
 use crate::time::Span;
@@ -34,6 +35,10 @@ pub struct Doings {
     pub pauses: Vec<Pause>,
     /// Stretches in which no channel ran.
     pub line_pauses: Vec<Pause>,
+    /// Per channel, how long its readings stand, where its log is on change.
+    pub standing: Vec<Option<Standing>>,
+    /// How far apart readings are, of the channel that is read most often, seconds; `None` where nobody can say.
+    pub least_period_s: Option<f64>,
 }
 
 impl Doings {
@@ -99,6 +104,8 @@ pub fn doings(record: &Record) -> Doings {
         regimes,
         pauses,
         line_pauses,
+        standing: record.channels.iter().map(Standing::of).collect(),
+        least_period_s: record.least_period_s(),
     }
 }
 

@@ -114,6 +114,18 @@ impl Cause {
         }
     }
 
+    /// How it comes about.
+    pub fn course(self) -> Course {
+        match self {
+            Cause::FilterLoading
+            | Cause::FilterSettling
+            | Cause::FilterPrecipitate
+            | Cause::CatheterNarrowing => Course::Gradual,
+            Cause::CatheterPositional => Course::Intermittent,
+            _ => Course::Step,
+        }
+    }
+
     /// A fixed word for files and tests.
     pub fn word(self) -> &'static str {
         match self {

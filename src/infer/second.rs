@@ -41,12 +41,10 @@ pub fn cuts(tracker: &Tracker, excursion: &Excursion) -> Vec<f64> {
 /// The moment of the largest jump, seconds; `None` where none stands out.
 fn jump(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
     let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
-    let from = tracker
-        .blocks
-        .partition_point(|b| b.t_s < excursion.start_s);
     let mut best: Option<(f64, f64)> = None;
     for c in (0..excursion.up.len()).filter(|&c| excursion.moved(c)) {
-        let own: Vec<&Block> = tracker.blocks[from..]
+        let own: Vec<&Block> = tracker
+            .since(excursion.start_s)
             .iter()
             .take_while(|b| b.t_s <= until_s)
             .filter(|b| b.channel == c && b.own_runs && b.bar_mmhg.is_finite())

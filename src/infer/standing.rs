@@ -8,17 +8,17 @@ use crate::record::Channel;
 const LONG_SILENCES: f64 = 10.0;
 
 /// How long readings of a channel stand.
-pub struct Standing<'a> {
-    channel: &'a Channel,
+#[derive(Debug, Clone, Copy)]
+pub struct Standing {
     /// How far apart the pressure is looked at, seconds.
     pub look_s: f64,
     /// A reading holds no longer than this, seconds.
     most_s: f64,
 }
 
-impl<'a> Standing<'a> {
+impl Standing {
     /// Of a channel whose log is on change.
-    pub fn of(channel: &'a Channel) -> Option<Self> {
+    pub fn of(channel: &Channel) -> Option<Self> {
         let look_s = channel.look_s().filter(|_| channel.on_change)?;
         let t_s = &channel.samples.t_s;
         let steps = t_s.iter().zip(t_s.iter().skip(1));
@@ -29,18 +29,17 @@ impl<'a> Standing<'a> {
         }
         let (_, longest, _) = steps.select_nth_unstable_by(rare, f64::total_cmp);
         Some(Self {
-            channel,
             look_s,
             most_s: LONG_SILENCES * *longest,
         })
     }
 
-    /// The last look, seconds, at which what was read in a row still stood; `None` where nobody can say, or there is no look between
-    /// it and the next row.
-    pub fn until_s(&self, row: usize) -> Option<f64> {
-        let t_s = &self.channel.samples.t_s;
+    /// The last look, seconds, at which what was read in a row of the channel still stood; `None` where nobody can say, or there
+    /// is no look between it and the next row.
+    pub fn until_s(&self, channel: &Channel, row: usize) -> Option<f64> {
+        let t_s = &channel.samples.t_s;
         let (at_s, next_s) = (*t_s.get(row)?, *t_s.get(row + 1)?);
-        let mut gaps = self.channel.gaps.iter();
+        let mut gaps = channel.gaps.iter();
         let missing = gaps.any(|g| g.start_s <= at_s && at_s < g.end_s);
         let looked = 2.0 * self.look_s < next_s - at_s;
         (looked && next_s - at_s <= self.most_s && !missing).then_some(next_s - self.look_s)
@@ -83,12 +82,12 @@ mod tests {
     fn a_reading_stands_to_the_last_look_before_the_next_but_for_no_gap_and_not_for_ever() {
         let channel = channel(true);
         let standing = Standing::of(&channel).unwrap();
-        assert_eq!(standing.until_s(10), None); // the next look is the next row
-        assert_eq!(standing.until_s(99), None); // rows are missing
-        assert_eq!(standing.until_s(100), Some(198.0 + 128.0));
+        assert_eq!(standing.until_s(&channel, 10), None); // the next look is the next row
+        assert_eq!(standing.until_s(&channel, 99), None); // rows are missing
+        assert_eq!(standing.until_s(&channel, 100), Some(198.0 + 128.0));
         // 104 steps, all but one no longer than 70 s: 2000 s are more than ten times as long.
-        assert_eq!(standing.until_s(103), None);
-        assert_eq!(standing.until_s(104), None); // the last row
+        assert_eq!(standing.until_s(&channel, 103), None);
+        assert_eq!(standing.until_s(&channel, 104), None); // the last row
     }
 
     #[test]

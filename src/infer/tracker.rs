@@ -174,6 +174,11 @@ impl Tracker {
         None
     }
 
+    /// The blocks from a moment on, seconds.
+    pub fn since(&self, t_s: f64) -> &[Block] {
+        &self.blocks[self.blocks.partition_point(|b| b.t_s < t_s)..]
+    }
+
     /// Goes back to a moment, so that what came after is judged anew (after a shift was taken in).
     pub fn rewind_to(&mut self, t_s: f64) {
         self.next = self.blocks.partition_point(|b| b.t_s < t_s);
@@ -429,9 +434,6 @@ impl Tracker {
                     return excursion;
                 }
                 continue;
-            }
-            if stands_out(block) < 0 && !block.runs {
-                continue; // the outlet lies lower than was believed
             }
             if stands_out(block) != 0 {
                 mark(&mut excursion, block);

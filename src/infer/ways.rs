@@ -6,7 +6,6 @@
 use super::bouts;
 use super::judge::{Case, Judgement, Weighed};
 use super::onset;
-use super::outline::course;
 use super::review::{Cause, Course, Site};
 use crate::time::Span;
 use crate::units::Estimate;
@@ -25,11 +24,10 @@ const NEAR_S: f64 = 60.0;
 pub fn onset(case: &Case, judgement: &Judgement, site: Site) -> Estimate {
     let chosen = judgement.best_of(site);
     // What comes and goes began with the first time that it came.
-    let from_first = bouts::from_first(case);
-    let excursion = match chosen.map(|w| w.fitted.cause) {
-        Some(Cause::CatheterPositional) => &from_first,
-        _ => case.excursion,
-    };
+    let from_first = chosen
+        .filter(|w| w.fitted.cause == Cause::CatheterPositional)
+        .map(|_| bouts::from_first(case));
+    let excursion = from_first.as_ref().unwrap_or(case.excursion);
     let case = &Case { excursion, ..*case };
     let ways = ways(case, judgement, chosen);
     let period_s = case.least_period_s();
@@ -119,7 +117,7 @@ fn began(w: &Weighed) -> Option<Course> {
         Cause::TubingBlocked | Cause::CatheterBlocked | Cause::CatheterPositional => {
             Some(Course::Step)
         }
-        cause if course(cause) == Course::Gradual => Some(Course::Gradual),
+        cause if cause.course() == Course::Gradual => Some(Course::Gradual),
         _ => None,
     }
 }

@@ -9,7 +9,7 @@ use super::fit::Observation;
 use super::regimes::Doings;
 use super::standing::Standing;
 
-use crate::record::Record;
+use crate::record::{Channel, Record};
 use crate::time::Span;
 
 /// Bins grow by this share of the distance to the nearest moment of interest.
@@ -158,9 +158,7 @@ pub fn cut(
     moments.retain(|m| start_s <= *m && *m <= end_s);
     moments.sort_by(f64::total_cmp);
     moments.dedup_by(|a, b| (*a - *b).abs() < 1.0);
-    let finest_s = record
-        .least_period_s()
-        .map_or(30.0, |s| s.clamp(2.0, 300.0));
+    let finest_s = doings.least_period_s.map_or(30.0, |s| s.clamp(2.0, 300.0));
     let widest_s = ((end_s - start_s) / PLAIN_BINS).max(finest_s);
     let mut edges = vec![start_s];
     let mut at = start_s;
@@ -184,7 +182,8 @@ pub fn cut(
     cuts.sort_by(f64::total_cmp);
     let mut bins: Vec<(usize, f64, f64, f64)> = Vec::new(); // channel, time, pressure, spread
     for (c, channel) in record.channels.iter().enumerate() {
-        bin_channel(c, channel, &edges, &cuts, &noise[c], &mut bins);
+        let seen = readings(channel, doings.standing[c], &edges);
+        bin_channel(c, &seen, &edges, &cuts, &noise[c], &mut bins);
     }
     if bins.len() < 6 {
         return None;
@@ -265,7 +264,7 @@ fn distance(moments: &[f64], at: f64) -> f64 {
 
 fn bin_channel(
     c: usize,
-    channel: &crate::record::Channel,
+    readings: &[(f64, f64)],
     edges: &[f64],
     cuts: &[f64],
     noise: &Noise,
@@ -288,7 +287,7 @@ fn bin_channel(
         }
         *sum = (0.0, 0.0, 0.0, 0.0);
     };
-    for (t_s, p) in readings(channel, edges) {
+    for &(t_s, p) in readings {
         let mut crossed = false;
         while edge + 1 < edges.len() && edges[edge + 1] <= t_s {
             edge += 1;
@@ -313,12 +312,12 @@ fn bin_channel(
 
 /// The pressures that a channel showed between the first and the last edge, with their times. In a log on change a reading stands
 /// until the next one: it is read again in each bin, and at the last look before the next.
-fn readings(channel: &crate::record::Channel, edges: &[f64]) -> Vec<(f64, f64)> {
+fn readings(channel: &Channel, standing: Option<Standing>, edges: &[f64]) -> Vec<(f64, f64)> {
     let s = &channel.samples;
     let (start_s, end_s) = (edges[0], edges[edges.len() - 1]);
     let rows = s.t_s.partition_point(|&t| t < start_s)..s.t_s.partition_point(|&t| t <= end_s);
     let of_rows = |i: usize| (s.t_s[i], s.pressure_mmhg[i]);
-    let Some(standing) = Standing::of(channel) else {
+    let Some(standing) = standing else {
         return rows.map(of_rows).collect();
     };
     let mut all = Vec::new();
@@ -327,7 +326,7 @@ fn readings(channel: &crate::record::Channel, edges: &[f64]) -> Vec<(f64, f64)> 
         if start_s <= t_s {
             all.push((t_s, mmhg));
         }
-        let Some(last_s) = standing.until_s(i) else {
+        let Some(last_s) = standing.until_s(channel, i) else {
             continue;
         };
         let from = edges.partition_point(|&e| e <= t_s + standing.look_s);

@@ -3,9 +3,8 @@
 //! Two channels meet at a join that holds nothing; the records are worked out here from C·dP/dt = Q − (P − P_J)/R for each, in steps of
 //! a twentieth of a second, not by the simulator.
 
+use super::beyond_pressure::review as review_of;
 use patency::infer::Review;
-use patency::ingest::{Settings, Source, read_records};
-use patency::run;
 
 const IDS: [&str; 2] = ["pn", "lipid"];
 /// Rates, mL/h; compliances, mL/mmHg; tubing, what both share, and a closed line, mmHg·h/mL; pressure at zero flow, mmHg.
@@ -51,13 +50,7 @@ fn review(shut: &[(usize, u32, u32)], above: f64) -> Review {
             }
         }
     }
-    let mut rows = rows.as_bytes();
-    let source = Source {
-        name: "pump.csv".as_ref(),
-        reader: &mut rows,
-    };
-    let records = read_records(source, None, None, &Settings::default()).unwrap();
-    run::review(&records[0])
+    review_of(&rows, "")
 }
 
 fn assert_told(review: &Review, channel: usize) {

@@ -13,19 +13,21 @@ fn doubling(s: u32, from_s: u32, each_s: f64) -> f64 {
 /// No event says what was done: the trace alone has to show it.
 const NO_EVENTS: &str = "time,channel,event,detail\n";
 
+/// Doubling every 20 minutes from 2 h on, eased to 1.2 times at 10,500 s, from when on it doubles every 30 minutes.
+fn grown_and_eased(s: u32) -> f64 {
+    if s < 10_500 {
+        doubling(s, 7_200, 1_200.0)
+    } else {
+        1.2 * doubling(s, 10_500, 1_800.0).min(5.0)
+    }
+}
+
 #[test]
 fn a_climb_that_was_relieved_in_part_and_began_anew_is_two_episodes() {
     // From 2 h on the resistance doubles every 20 minutes, up to 5.7 times at 2.8 h. A stop of five minutes, after which it
     // stands at 1.2 times and doubles every 30 minutes: 1.5 times again after 30 min x log2(1.5 / 1.2) = 580 s.
     let runs = |s: u32| !(10_200..10_500).contains(&s);
-    let trace = trace(|s| {
-        let grown = if s < 10_500 {
-            doubling(s, 7_200, 1_200.0)
-        } else {
-            1.2 * doubling(s, 10_500, 1_800.0).min(5.0)
-        };
-        (OPEN * grown, runs(s), 500.0, 0.0)
-    });
+    let trace = trace(|s| (OPEN * grown_and_eased(s), runs(s), 500.0, 0.0));
     let review = review(&trace, NO_EVENTS);
     assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
     let (first, second) = (&review.episodes[0], &review.episodes[1]);
@@ -172,14 +174,7 @@ fn runs_between_stops_that_are_too_short_to_show_a_relief_do_not_hide_it() {
     // minutes. It had been stopped for five minutes, runs for four and is stopped for five again: in four minutes a line that is still
     // blocked would not have filled (1.5 R C = 1.5 x 33 mmHg h/mL x 2 uL/mmHg = 6 min).
     let runs = |s: u32| !(10_200..10_500).contains(&s) && !(10_740..11_040).contains(&s);
-    let trace = trace(|s| {
-        let grown = if s < 10_500 {
-            doubling(s, 7_200, 1_200.0)
-        } else {
-            1.2 * doubling(s, 10_500, 1_800.0).min(5.0)
-        };
-        (OPEN * grown, runs(s), 500.0, 0.0)
-    });
+    let trace = trace(|s| (OPEN * grown_and_eased(s), runs(s), 500.0, 0.0));
     let review = review(&trace, NO_EVENTS);
     assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
     let end_s = review.episodes[0].end_s.unwrap();

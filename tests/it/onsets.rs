@@ -4,9 +4,8 @@
 //! The records are worked out here from the line equation C·dP/dt = Q − (P − P_out)/R, exact over a second, not by the
 //! simulator.
 
+use super::beyond_pressure::review as review_of;
 use patency::infer::{Episode, Review, Site};
-use patency::ingest::{Settings, Source, read_records};
-use patency::run;
 use patency::units::Estimate;
 
 /// Rate, mL/h; compliance, mL/mmHg; pressure at zero flow, mmHg; open and closed resistance, mmHg·h/mL.
@@ -70,22 +69,16 @@ fn review(at: impl Fn(u32) -> Second) -> Review {
             rows += &format!("{s},pn,{:.2},{}\n", held + ripple, now.rate);
         }
     }
-    let mut rows = rows.as_bytes();
-    let source = Source {
-        name: "pump.csv".as_ref(),
-        reader: &mut rows,
-    };
-    let records = read_records(source, None, None, &Settings::default()).unwrap();
-    run::review(&records[0])
+    review_of(&rows, "")
 }
 
-fn only(review: &Review) -> &Episode {
+pub(crate) fn only(review: &Review) -> &Episode {
     assert_eq!(review.episodes.len(), 1, "{:?}", review.episodes);
     &review.episodes[0]
 }
 
-fn assert_onset(episode: &Episode, true_s: f64, within_s: f64) {
-    let o = episode.onset_s;
+pub(crate) fn assert_onset(episode: &Episode, true_s: impl Into<f64>, within_s: f64) {
+    let (o, true_s) = (episode.onset_s, true_s.into());
     assert!((o.value - true_s).abs() <= within_s, "{o:?} for {true_s}");
     assert!(o.low <= true_s && true_s <= o.high, "{o:?} for {true_s}");
 }

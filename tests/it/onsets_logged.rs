@@ -3,9 +3,9 @@
 //! The records are worked out here from the line equation C·dP/dt = Q − (P − P_out)/R, exact over a second, not by the
 //! simulator.
 
-use patency::infer::{Course, Episode, Review, Site};
-use patency::ingest::{Settings, Source, read_records};
-use patency::run;
+use super::beyond_pressure::review as review_of;
+use super::onsets::{assert_onset, only};
+use patency::infer::{Course, Review, Site};
 
 /// Rate, mL/h; compliance, mL/mmHg; pressure at zero flow, mmHg; open and closed resistance, mmHg·h/mL.
 const RATE: f64 = 3.0;
@@ -61,30 +61,8 @@ fn on_change(line: &[(f64, f64)]) -> String {
 /// The review of such rows, with the events where there is a file of them.
 fn review(rows: &str, events: Option<&str>) -> Review {
     let trace = format!("time,channel,pressure_mmhg,rate_ml_h\n{rows}");
-    let events = events.map(|e| format!("time,channel,event,detail\n{e}"));
-    let mut trace = trace.as_bytes();
-    let mut events = events.as_ref().map(String::as_bytes);
-    let trace = Source {
-        name: "pump.csv".as_ref(),
-        reader: &mut trace,
-    };
-    let events = events.as_mut().map(|reader| Source {
-        name: "events.csv".as_ref(),
-        reader,
-    });
-    let records = read_records(trace, events, None, &Settings::default()).unwrap();
-    run::review(&records[0])
-}
-
-fn only(review: &Review) -> &Episode {
-    assert_eq!(review.episodes.len(), 1, "{:?}", review.episodes);
-    &review.episodes[0]
-}
-
-fn assert_onset(episode: &Episode, true_s: u32, within_s: f64) {
-    let (o, true_s) = (episode.onset_s, f64::from(true_s));
-    assert!((o.value - true_s).abs() <= within_s, "{o:?} for {true_s}");
-    assert!(o.low <= true_s && true_s <= o.high, "{o:?} for {true_s}");
+    let events = events.map_or_else(String::new, |e| format!("time,channel,event,detail\n{e}"));
+    review_of(&trace, &events)
 }
 
 #[test]
