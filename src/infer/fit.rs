@@ -164,6 +164,9 @@ fn best_log_scale(observations: &[Observation], predicted: &[f64]) -> f64 {
     0.5 * (low + high)
 }
 
+/// Slopes of the evidence are taken over so many spreads of each parameter by itself.
+const ACROSS: f64 = 0.5;
+
 const MOST_STEPS: usize = 25;
 const FIRST_STEPS: usize = 5;
 
@@ -232,6 +235,31 @@ impl Slopes {
         }
         &self.rows
     }
+}
+
+/// The predictions' slopes about `theta` between a step of each parameter down and one up.
+fn across(
+    theta: &[f64],
+    steps: &[f64],
+    count: usize,
+    predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
+) -> Vec<f64> {
+    let d = theta.len();
+    let mut rows = vec![0.0; d * count];
+    let mut moved = theta.to_vec();
+    let (mut up, mut down) = (Vec::new(), Vec::new());
+    for (i, step) in steps.iter().enumerate() {
+        moved[i] = theta[i] + step;
+        predict(&moved, &mut up);
+        moved[i] = theta[i] - step;
+        predict(&moved, &mut down);
+        moved[i] = theta[i];
+        for (row, (a, b)) in rows.chunks_exact_mut(d).zip(up.iter().zip(&down)) {
+            let slope = (a - b) / (2.0 * step);
+            row[i] = if slope.is_finite() { slope } else { 0.0 };
+        }
+    }
+    rows
 }
 
 /// Normal equations at `theta`: gradient side and curvature, with the robust weights of the residuals.
@@ -336,6 +364,12 @@ fn summarise(
     predict(&theta, &mut predicted);
     let rows = slopes.at(priors, &theta, &predicted, predict);
     let (curvature, _) = normal_equations(observations, priors, &theta, &predicted, rows);
+    // Over as far as each parameter is known: what bends within that, at an onset or a step, bends for the integral too.
+    let wide: Vec<f64> = (0..theta.len())
+        .map(|i| ACROSS * (1.0 / curvature[(i, i)]).sqrt())
+        .collect();
+    let rows = across(&theta, &wide, predicted.len(), predict);
+    let (curvature, _) = normal_equations(observations, priors, &theta, &predicted, &rows);
     let cholesky = curvature.cholesky()?;
     let log_det: f64 = 2.0 * cholesky.l().diagonal().iter().map(|x| x.ln()).sum::<f64>();
     let constants: f64 = observations
