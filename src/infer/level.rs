@@ -28,6 +28,9 @@ const MEDIAN_WIDER: f64 = 1.25;
 const SAME_SHARE: f64 = 0.02;
 /// How many spreads a fall must stand out by.
 const SPREADS: f64 = 4.0;
+/// What has swung as far in the minutes before swings again: a fall must exceed so many spreads of theirs. The trough of a wave lies
+/// 0.95 spreads below its middle (median absolute deviation, scaled to a normal's).
+const SWINGS: f64 = 1.7;
 /// Smaller falls are never told, mmHg (common practice, no source).
 const LEAST_FALL_MMHG: f64 = 2.5;
 
@@ -87,7 +90,8 @@ impl Level {
         let quick = noise.block_mmhg * (MEDIAN_WIDER / n.sqrt()).min(1.0);
         let bar = (SPREADS * quick.hypot(noise.slow_mmhg))
             .max(LEAST_FALL_MMHG)
-            .max(1.1 * noise.rounding_mmhg);
+            .max(1.1 * noise.rounding_mmhg)
+            .max(SWINGS * robust::mad(&mut before).unwrap_or(0.0));
         (level - now) / bar
     }
 
