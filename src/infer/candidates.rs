@@ -27,6 +27,15 @@ const TOGETHER_SHARE: f64 = 0.7;
 /// is searched for it (measured on made records of the tuning set).
 const UNALARMED_ODDS: f64 = 3.0;
 
+/// Growth that comes to an end does so after about so long, seconds; what a medication or bad priming leaves in a filter, after so
+/// long (common practice, no source).
+const ENDS_S: f64 = 3600.0;
+/// See [`ENDS_S`].
+const PASSES_S: f64 = 1500.0;
+
+/// Share of the medications that the events of a record leave out (common practice, no source).
+const UNNOTED: f64 = 0.15;
+
 /// An alarm that rings again within this is the same trouble, seconds.
 const AGAIN_S: f64 = 1800.0;
 /// What several pumps ring within this is one alarm, seconds.
@@ -144,10 +153,19 @@ fn add_shared(groups: &mut Groups, case: &Case, setting: &Setting, share: &dyn F
     // Half of what grows follows a law closely, half grows in fits and starts.
     let by_law = |cause: Cause, clock: Clock, on: Option<usize>| {
         let growth = |&law| Box::new(Growth::new(cause, clock, law, on, setting)) as Box<_>;
+        let ends = Growth::new(cause, clock, Law::Intermediate, on, setting);
         Law::ALL
             .iter()
             .map(growth)
+            .chain([Box::new(ends.that_ends(setting, ENDS_S)) as Box<_>])
             .collect::<Vec<Box<dyn Explanation>>>()
+    };
+    let from = |cause: Cause, on: Option<usize>, moment_s: f64| -> Vec<Box<dyn Explanation>> {
+        let growth = |law| Growth::from_moment(cause, law, on, setting, moment_s);
+        vec![
+            Box::new(growth(Law::Intermediate)),
+            Box::new(growth(Law::Intermediate).that_ends(setting, PASSES_S)),
+        ]
     };
     let in_fits = |cause: Cause, clock: Clock, on: Option<usize>| -> Vec<Box<dyn Explanation>> {
         vec![Box::new(Uneven::new(cause, clock, on, setting))]
@@ -156,6 +174,7 @@ fn add_shared(groups: &mut Groups, case: &Case, setting: &Setting, share: &dyn F
     groups.add(0.5 * share(narrows), by_law(narrows, Clock::Time, None));
     groups.add(0.5 * share(narrows), in_fits(narrows, Clock::Time, None));
     let medication_s = context::medication_before(case.record, excursion.start_s);
+    let new_filter_s = context::new_filter(case.record, excursion.start_s);
     for (on, part) in filter_places(parts::filter_place(case.record), n, &excursion.up) {
         let loads = Cause::FilterLoading;
         groups.add(0.5 * part * share(loads), by_law(loads, Clock::Volume, on));
@@ -165,17 +184,26 @@ fn add_shared(groups: &mut Groups, case: &Case, setting: &Setting, share: &dyn F
             .filter_map(|in_fits| Settling::new(setting, on, in_fits))
             .map(|s| Box::new(s) as Box<dyn Explanation>);
         groups.add(part * share(Cause::FilterSettling), settles.collect());
-        if let Some(at_s) = medication_s {
-            let made = [Law::Intermediate, Law::Complete].map(|law| {
-                Box::new(Growth::from_moment(
-                    Cause::FilterPrecipitate,
-                    law,
-                    on,
-                    setting,
-                    at_s,
-                )) as Box<dyn Explanation>
-            });
-            groups.add(part * share(Cause::FilterPrecipitate), made.into());
+        let made = Cause::FilterPrecipitate;
+        match medication_s {
+            Some(at_s) => groups.add(part * share(made), from(made, on, at_s)),
+            // What nobody noted may have run all the same.
+            None => {
+                let unnoted = if case.record.events_given {
+                    UNNOTED
+                } else {
+                    1.0
+                };
+                let growth = || Growth::new(made, Clock::Volume, Law::Intermediate, on, setting);
+                let ends = growth().that_ends(setting, PASSES_S);
+                groups.add(
+                    unnoted * part * share(made),
+                    vec![Box::new(growth()), Box::new(ends)],
+                );
+            }
+        }
+        if let Some(placed_s) = new_filter_s {
+            groups.add(0.5 * part * share(loads), from(loads, on, placed_s));
         }
     }
 }

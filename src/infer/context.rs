@@ -78,6 +78,12 @@ pub fn filter_placed(record: &Record, t_s: f64) -> Option<f64> {
     })
 }
 
+/// When the filter in place at a moment was placed, where that is no more than an hour before, seconds: a badly primed one loads from
+/// then.
+pub fn new_filter(record: &Record, t_s: f64) -> Option<f64> {
+    filter_placed(record, t_s).filter(|placed_s| t_s - placed_s <= 3600.0)
+}
+
 /// All clues about an episode.
 pub fn clues(
     record: &Record,
@@ -112,7 +118,7 @@ pub fn clues(
 
 /// What comes so often and goes as often by itself is moved about: pumps are raised and lowered once or twice, and what
 /// somebody shut stays shut.
-const OFTEN: usize = 3;
+pub const OFTEN: usize = 3;
 
 /// How often it came again after it had gone by itself: the line ran, and nobody noted that anything was done.
 fn returns(record: &Record, doings: &Doings, excursion: &Excursion) -> usize {
@@ -234,30 +240,24 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
             Site::Filter,
         ));
     }
-    if let Some(placed_s) = filter_placed(record, start_s)
-        && start_s - placed_s <= 3600.0
-    {
+    if let Some(placed_s) = new_filter(record, start_s) {
         let finding = Finding::NewFilter {
             minutes: (start_s - placed_s) / 60.0,
         };
-        found.push(clue(&FILTER, None, 3.0, finding, Site::Filter));
+        found.push(clue(&FILTER, None, 5.0, finding, Site::Filter));
     }
     if let Some(pore_um) = record.line.as_ref().and_then(|l| l.filter.pore_um)
         && pore_um < 1.15
         && lipid_runs(record)
     {
         let finding = Finding::PoreTooFine { pore_um };
-        found.push(clue(&FILTER, None, 3.0, finding, Site::Filter));
+        found.push(clue(&FILTER, None, 8.0, finding, Site::Filter));
     }
     for event in near(EventKind::ClampClosed, 600.0, 300.0) {
-        let (causes, toward): (&[Cause], Site) = match event.channel {
-            Some(_) => (&[Cause::TubingBlocked], Site::Tubing),
-            None => (&[Cause::CatheterBlocked], Site::Catheter),
-        };
         let finding = Finding::ClampNoted {
             channel: event.channel.clone(),
         };
-        found.push(clue(causes, index(record, event), 80.0, finding, toward));
+        found.push(of_closed(record, event, 80.0, finding));
     }
     if near(EventKind::PumpMoved, 300.0, 300.0).next().is_some() {
         let finding = Finding::PumpMovedNearby;
@@ -470,6 +470,9 @@ fn raised_before(doings: &Doings, t_s: f64) -> Option<Raise> {
     })
 }
 
+/// A note within this of the relief may be about it, seconds (common practice, no source).
+const NOTE_S: f64 = 120.0;
+
 /// What was done about when it was over.
 fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec<Clue>) {
     // Staff relieve, then restart; the first calm reading may come minutes after the deed, the note before it.
@@ -490,15 +493,30 @@ fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec
         ));
     }
     if let Some(event) = near(EventKind::ClampOpened) {
-        let (causes, toward): (&[Cause], Site) = match event.channel {
-            Some(_) => (&[Cause::TubingBlocked], Site::Tubing),
-            None => (&[Cause::CatheterBlocked], Site::Catheter),
-        };
         let finding = Finding::ClampNoted {
             channel: event.channel.clone(),
         };
-        found.push(clue(causes, index(record, event), 80.0, finding, toward));
+        found.push(of_closed(record, event, 80.0, finding));
+    } else if let Some(event) = record.events.iter().find(|e| {
+        let at_relief = last_out - NOTE_S <= e.t_s && e.t_s <= end_s + NOTE_S;
+        e.kind == EventKind::Note && at_relief
+    }) {
+        let finding = Finding::NoteAtRelief {
+            channel: event.channel.clone(),
+        };
+        // Notes are of anything: one without a channel may be of the patient's weight.
+        let factor = if event.channel.is_some() { 20.0 } else { 5.0 };
+        found.push(of_closed(record, event, factor, finding));
     }
+}
+
+/// Somebody closed or freed a line: what an event says of a channel lies in its tubing, what it says of no channel below the join.
+fn of_closed(record: &Record, event: &Event, factor: f64, finding: Finding) -> Clue {
+    let (cause, toward) = match event.channel {
+        Some(_) => (Cause::TubingBlocked, Site::Tubing),
+        None => (Cause::CatheterBlocked, Site::Catheter),
+    };
+    clue(&[cause], index(record, event), factor, finding, toward)
 }
 
 #[cfg(test)]

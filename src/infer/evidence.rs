@@ -129,6 +129,11 @@ pub enum Finding {
         /// The channel whose clamp it was; `None` = of the line.
         channel: Option<String>,
     },
+    /// A note was written about when it was over.
+    NoteAtRelief {
+        /// The channel that it is about; `None` = the line as a whole.
+        channel: Option<String>,
+    },
     /// The pump was moved about when the pressure shifted.
     PumpMovedNearby,
     /// A medication began shortly before.

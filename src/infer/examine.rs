@@ -8,6 +8,7 @@ use super::baseline::PartsPrior;
 use super::blocks;
 use super::causes::Fitted;
 use super::checks;
+use super::context;
 use super::deeds;
 use super::excursion::{Excursion, united};
 use super::figures;
@@ -449,14 +450,19 @@ impl<'a> Walk<'a> {
         // What comes and goes is no handling while it does so, however short each time.
         let comes_and_goes =
             LEAST_OBSTRUCTION <= judgement.causes[Cause::CatheterPositional as usize];
+        let odd = 0.5 <= judgement.unexplained;
         let lasted_s = match (excursion.bouts.first(), excursion.bouts.last()) {
-            (Some(first), Some(last)) if comes_and_goes => last.1 - first.0,
+            (Some(first), Some(last))
+                if comes_and_goes || odd && context::OFTEN <= excursion.bouts.len() =>
+            {
+                last.1 - first.0
+            }
             _ => out_s,
         };
         let large = LEAST_OUT_S <= lasted_s || LEAST_HEIGHT_MMHG <= height_mmhg;
         let (site, _) = judgement.best_site();
-        if 0.5 <= judgement.unexplained {
-            return LEAST_ODD_S <= out_s && 0.5 * LEAST_HEIGHT_MMHG <= height_mmhg;
+        if odd {
+            return LEAST_ODD_S <= lasted_s && 0.5 * LEAST_HEIGHT_MMHG <= height_mmhg;
         }
         // What lies below a pump raises its pressure: a fall alone is the supply's, or nothing's.
         let fell = !excursion.up.contains(&true);

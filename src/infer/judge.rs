@@ -30,10 +30,16 @@ const STILL_HIGH: f64 = 0.9;
 /// What grows takes this long from 1.5 times its size to its height, seconds, or longer; what takes less is the rarer, by a log-normal of
 /// this spread (the shortest tenth and fiftieth of made records of the tuning set take 7 and 4 minutes).
 const GROWS_S: f64 = 600.0;
+/// The same of what precipitates, seconds: it does so within minutes (common practice, no source).
+const PRECIPITATES_S: f64 = 300.0;
 /// See [`GROWS_S`].
 const GROWS_SPREAD: f64 = 0.7;
+/// The readings of so many bouts are looked at one by one.
+const MOST_BOUTS: usize = 16;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
+/// What fits no cause still resembles some more than others: by this power of what its readings say of each.
+const RESEMBLES: f64 = 0.5;
 /// A reading that no cause explains is this many times its spread away, as a rule.
 const UNEXPLAINED_SPREADS: f64 = 4.0;
 
@@ -181,7 +187,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         .max(record.start_s());
     let peak_s = stop_s.unwrap_or(end_s).max(excursion.start_s);
     let mut moments = vec![excursion.start_s, peak_s, end_s];
-    for bout in excursion.bouts.iter().take(6) {
+    for bout in excursion.bouts.iter().take(MOST_BOUTS) {
         moments.extend([bout.0, bout.1]);
     }
     let mut window = window::cut(
@@ -210,6 +216,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         case.read_to_s,
     );
     let mut weighed = Vec::new();
+    let mut nearest = [f64::NEG_INFINITY; 11];
     for (explanations, share) in candidates::candidates(case, &setting) {
         let each = share / explanations.len().max(1) as f64;
         for explanation in explanations {
@@ -221,6 +228,9 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             let pace = log_pace(&fitted, peak_s);
             let log_weight =
                 each.ln() + context + alarmed + pace + EVIDENCE_POWER * fitted.log_evidence;
+            let near = &mut nearest[fitted.cause as usize];
+            let shaped = RESEMBLES * (alarmed + pace + EVIDENCE_POWER * fitted.log_evidence);
+            *near = near.max(shaped);
             weighed.push(Weighed {
                 fitted,
                 log_weight,
@@ -245,9 +255,20 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         peak_s,
         weighed,
         unexplained,
-        spread,
+        resembling(spread, nearest),
         clues,
     ))
+}
+
+/// What is known of each cause beyond the pressure, times how near the best explanation of it comes; as it is where nothing could be
+/// fitted.
+fn resembling(spread: [f64; 11], nearest: [f64; 11]) -> [f64; 11] {
+    let best = nearest.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if best.is_finite() {
+        std::array::from_fn(|i| spread[i] * (nearest[i] - best).exp())
+    } else {
+        spread
+    }
 }
 
 /// When the pressure last stood at its height before it fell, seconds: no explanation says when a line that ran on was relieved, so
@@ -276,9 +297,13 @@ fn still_high_s(case: &Case, last_out_s: f64) -> f64 {
 fn log_pace(fitted: &Fitted, peak_s: f64) -> f64 {
     let draws = &fitted.onset_draws_s;
     let grows = fitted.cause.course() == Course::Gradual;
+    let grows_s = match fitted.cause {
+        Cause::FilterPrecipitate => PRECIPITATES_S,
+        _ => GROWS_S,
+    };
     match draws.get(draws.len() / 2).filter(|_| grows) {
         Some(onset_s) if *onset_s < peak_s => {
-            let short = (GROWS_S / (peak_s - onset_s)).ln() / GROWS_SPREAD;
+            let short = (grows_s / (peak_s - onset_s)).ln() / GROWS_SPREAD;
             -0.5 * short.max(0.0).powi(2)
         }
         _ => 0.0,

@@ -328,6 +328,7 @@ fn from_events(finding: &Finding) -> bool {
             | Finding::GoneUntouched { .. }
             | Finding::PatientMovedNearby
             | Finding::ClampNoted { .. }
+            | Finding::NoteAtRelief { .. }
             | Finding::PumpMovedNearby
             | Finding::MedicationBefore { .. }
             | Finding::AfterSetChange { .. }

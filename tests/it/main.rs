@@ -13,6 +13,7 @@ mod episodes_apart;
 mod expect;
 mod export;
 mod fuzzed;
+mod growth_that_ends;
 mod inspect;
 mod laws;
 mod limits;

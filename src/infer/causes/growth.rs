@@ -67,6 +67,8 @@ pub struct Growth {
     knot_u: Vec<f64>,
     onset: Prior,
     log_scale: Prior,
+    /// Log of the clock's time from onset to the end of growth, where it comes to one.
+    log_length: Option<Prior>,
     shared_ml_per_mmhg: f64,
 }
 
@@ -91,7 +93,7 @@ impl Growth {
         Self::with_onset(cause, clock, law, on_channel, setting, onset, grown)
     }
 
-    /// Growth whose onset is known from elsewhere: a medication's start.
+    /// Growth whose onset is known from elsewhere: a medication's start, a new filter's placing.
     pub fn from_moment(
         cause: Cause,
         law: Law,
@@ -138,8 +140,40 @@ impl Growth {
                 mean: (0.7 * grown).ln(),
                 sd: 1.2,
             },
+            log_length: None,
             shared_ml_per_mmhg: setting.shared_ml_per_mmhg[deep],
         }
+    }
+
+    /// The same growth, but it comes to an end after about so many seconds of running: what precipitated has passed, a part of a badly
+    /// primed membrane stays open, a clot no longer grows.
+    pub fn that_ends(mut self, setting: &Setting, after_s: f64) -> Self {
+        let at = |t_s: f64| interpolate(&self.knot_s, &self.knot_u, t_s);
+        let from_s = setting.start_s.min(setting.window.end_s() - after_s);
+        let span = self.knot_u.last().map_or(0.0, |u| u - self.knot_u[0]);
+        let after = (at(from_s + after_s) - at(from_s))
+            .max(0.01 * span)
+            .max(1e-3);
+        // It set in within about that before it stood out, whenever the pressure was at its height.
+        if after < self.onset.sd {
+            self.onset = Prior {
+                mean: at(setting.start_s) - 0.3 * after,
+                sd: after,
+            };
+        }
+        self.log_length = Some(Prior {
+            mean: after.ln(),
+            sd: 1.0,
+        });
+        self.log_scale.mean = (0.5 * after).ln();
+        self
+    }
+
+    /// Growth over its scale at a reading of the clock.
+    fn grown(&self, own: &[f64], u: f64) -> f64 {
+        let x = (u - own[0]) / own[1].exp();
+        own.get(2)
+            .map_or(x, |length| x.min((length - own[1]).exp()))
     }
 }
 
@@ -174,36 +208,49 @@ impl Explanation for Growth {
     }
 
     fn priors(&self) -> Vec<Prior> {
-        vec![self.onset, self.log_scale]
+        [self.onset, self.log_scale]
+            .into_iter()
+            .chain(self.log_length)
+            .collect()
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
         let (u, s) = (self.onset, self.log_scale);
-        vec![
-            vec![u.mean, s.mean],
-            vec![u.mean - 0.6 * u.sd, s.mean + 0.7],
-            vec![u.mean + 0.3 * u.sd, s.mean - 1.0],
-        ]
+        let Some(length) = self.log_length else {
+            return vec![
+                vec![u.mean, s.mean],
+                vec![u.mean - 0.6 * u.sd, s.mean + 0.7],
+                vec![u.mean + 0.3 * u.sd, s.mean - 1.0],
+            ];
+        };
+        [0.0, -1.2, 1.0]
+            .map(|by| {
+                let onset = u.mean - 0.3 * u.sd;
+                vec![onset, s.mean + by, length.mean + by]
+            })
+            .into()
     }
 
     fn shape(&self, own: &[f64], course: &mut Course) {
-        let (onset, scale) = (own[0], own[1].exp());
         if self.on_channel.is_none() {
-            let share = course.drive.shared_ml_per_mmhg;
-            course.drive.shared_ml_per_mmhg = share.max(self.shared_ml_per_mmhg);
+            course.fill_below_join(self.shared_ml_per_mmhg);
         }
         for k in 0..course.middle_s.len() {
             let u = match (self.clock, self.on_channel) {
                 (Clock::Volume, None) => course.middle_ml[k],
                 _ => interpolate(&self.knot_s, &self.knot_u, course.middle_s[k]),
             };
-            let factor = self.law.factor((u - onset) / scale);
+            let factor = self.law.factor(self.grown(own, u));
             course.grow(k, self.on_channel, factor);
         }
     }
 
     fn onset_s(&self, own: &[f64], ratio: f64) -> Option<f64> {
-        let u = own[0] + self.law.reaches(ratio) * own[1].exp();
+        let x = self.law.reaches(ratio);
+        if own.get(2).is_some_and(|length| (length - own[1]).exp() < x) {
+            return None;
+        }
+        let u = own[0] + x * own[1].exp();
         let last = *self.knot_u.last()?;
         if u <= last {
             return Some(interpolate(&self.knot_u, &self.knot_s, u));

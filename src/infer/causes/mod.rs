@@ -84,9 +84,17 @@ pub struct Course {
     pub middle_ml: Vec<f64>,
     /// The line.
     pub drive: Drive,
+    /// All compliances are so many times what is known of the parts.
+    pub scale: f64,
 }
 
 impl Course {
+    /// What lies below the join up to a block fills with the channels' own stores: so much by what is known of the parts, mL/mmHg.
+    fn fill_below_join(&mut self, ml_per_mmhg: f64) {
+        let filled = &mut self.drive.shared_ml_per_mmhg;
+        *filled = filled.max(self.scale * ml_per_mmhg);
+    }
+
     /// Makes the resistance of an interval this many times its baseline: the shared one, or, for a filter in a channel's
     /// own tubing, that one's. Such a filter is most of the tubing's resistance and not part of the shared one: it
     /// grows from a like size.
@@ -323,6 +331,7 @@ fn predict(
             resets: Vec::new(),
             lifts: Vec::new(),
         },
+        scale,
     };
     // Where each knot of the window stands after the cuts.
     let mut place = Vec::with_capacity(window.knot_s.len());

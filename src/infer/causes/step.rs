@@ -148,8 +148,7 @@ impl Explanation for SharedStep {
 
     fn shape(&self, own: &[f64], course: &mut Course) {
         let at_s = self.added.moment.at_s(own);
-        let scale = course.drive.shared_ml_per_mmhg;
-        course.drive.shared_ml_per_mmhg = scale.max(self.shared_ml_per_mmhg);
+        course.fill_below_join(self.shared_ml_per_mmhg);
         for (t, r) in course
             .middle_s
             .iter()

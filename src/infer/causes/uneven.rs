@@ -169,8 +169,7 @@ impl Uneven {
     /// Takes the line below the join as filled up to where it grows.
     pub(super) fn fill(&self, course: &mut Course) {
         if self.on_channel.is_none() {
-            let share = course.drive.shared_ml_per_mmhg;
-            course.drive.shared_ml_per_mmhg = share.max(self.shared_ml_per_mmhg);
+            course.fill_below_join(self.shared_ml_per_mmhg);
         }
     }
 }

@@ -112,6 +112,15 @@ pub fn finding(evidence: &Evidence) -> String {
         Finding::ClampNoted { channel: None } => {
             "A clamp on the line was noted as closed or opened about when it came or went.".into()
         }
+        Finding::NoteAtRelief {
+            channel: Some(channel),
+        } => format!(
+            "A note about channel “{}” was written about when it was over.",
+            clip(channel)
+        ),
+        Finding::NoteAtRelief { channel: None } => {
+            "A note about the line as a whole was written about when it was over.".into()
+        }
         Finding::PumpMovedNearby => "The pump was moved about when the pressure shifted.".into(),
         Finding::MedicationBefore { minutes } => {
             format!(

@@ -225,6 +225,14 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
             "Clamps are also closed because there is trouble.",
             "Closed lines are the most frequent known cause of occlusion alarms: Fonzo-Christe et al., J Pediatr Pharmacol Ther 25 (2020) 500–506.",
         ),
+        Finding::NoteAtRelief { .. } => page(
+            "note-at-relief",
+            "Note at the relief",
+            "Somebody wrote a note about when it was over.",
+            "Whoever freed a line says so in a few words, of the channel on which it lay or of the line as a whole. Its words are not read.",
+            "The note may be about something else.",
+            "Common practice, no source.",
+        ),
         Finding::PumpMovedNearby => page(
             "pump-moved",
             "Pump moved",
@@ -361,6 +369,7 @@ pub fn evidence_pages() -> Vec<ManualPage> {
         },
         Finding::PatientMovedNearby,
         Finding::ClampNoted { channel: None },
+        Finding::NoteAtRelief { channel: None },
         Finding::PumpMovedNearby,
         Finding::MedicationBefore { minutes: 0.0 },
         Finding::NewFilter { minutes: 0.0 },
