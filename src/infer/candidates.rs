@@ -194,12 +194,9 @@ fn add_shared(groups: &mut Groups, case: &Case, setting: &Setting, share: &dyn F
                 } else {
                     1.0
                 };
-                let growth = || Growth::new(made, Clock::Volume, Law::Intermediate, on, setting);
-                let ends = growth().that_ends(setting, PASSES_S);
-                groups.add(
-                    unnoted * part * share(made),
-                    vec![Box::new(growth()), Box::new(ends)],
-                );
+                let growth = Growth::new(made, Clock::Volume, Law::Intermediate, on, setting);
+                let ends = growth.that_ends(setting, PASSES_S);
+                groups.add(unnoted * part * share(made), vec![Box::new(ends)]);
             }
         }
         if let Some(placed_s) = new_filter_s {

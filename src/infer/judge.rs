@@ -35,7 +35,7 @@ const PRECIPITATES_S: f64 = 300.0;
 /// See [`GROWS_S`].
 const GROWS_SPREAD: f64 = 0.7;
 /// The readings of so many bouts are looked at one by one.
-const MOST_BOUTS: usize = 16;
+const MOST_BOUTS: usize = 12;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
 /// What fits no cause still resembles some more than others: by this power of what its readings say of each.
