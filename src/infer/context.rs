@@ -477,13 +477,13 @@ const NOTE_S: f64 = 120.0;
 fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec<Clue>) {
     // Staff relieve, then restart; the first calm reading may come minutes after the deed, the note before it.
     let last_out = excursion.bouts.last().map_or(end_s, |b| b.1);
-    let near = |kind: EventKind| {
+    let near = |kind: EventKind, before_s: f64, after_s: f64| {
         record
             .events
             .iter()
-            .find(|e| e.kind == kind && last_out - 900.0 <= e.t_s && e.t_s <= end_s + 600.0)
+            .find(|e| e.kind == kind && last_out - before_s <= e.t_s && e.t_s <= end_s + after_s)
     };
-    if near(EventKind::PatientMoved).is_some() {
+    if near(EventKind::PatientMoved, 900.0, 600.0).is_some() {
         found.push(clue(
             &MOVED,
             None,
@@ -492,15 +492,12 @@ fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec
             Site::Catheter,
         ));
     }
-    if let Some(event) = near(EventKind::ClampOpened) {
+    if let Some(event) = near(EventKind::ClampOpened, 900.0, 600.0) {
         let finding = Finding::ClampNoted {
             channel: event.channel.clone(),
         };
         found.push(of_closed(record, event, 80.0, finding));
-    } else if let Some(event) = record.events.iter().find(|e| {
-        let at_relief = last_out - NOTE_S <= e.t_s && e.t_s <= end_s + NOTE_S;
-        e.kind == EventKind::Note && at_relief
-    }) {
+    } else if let Some(event) = near(EventKind::Note, NOTE_S, NOTE_S) {
         let finding = Finding::NoteAtRelief {
             channel: event.channel.clone(),
         };

@@ -224,16 +224,20 @@ impl Slopes {
                 self.moved[i] = theta[i] + step;
                 predict(&self.moved, &mut self.predicted);
                 self.moved[i] = theta[i];
-                let pairs = self.predicted.iter().zip(predicted);
-                for (row, (a, b)) in self.rows.chunks_exact_mut(d).zip(pairs) {
-                    let slope = (a - b) / step;
-                    row[i] = if slope.is_finite() { slope } else { 0.0 };
-                }
+                quotients(&mut self.rows, (i, d), &self.predicted, predicted, step);
             }
             self.at.clear();
             self.at.extend_from_slice(theta);
         }
         &self.rows
+    }
+}
+
+/// Fills in the slopes with parameter `i` of `d`: each prediction up less that down, over how far apart they are.
+fn quotients(rows: &mut [f64], (i, d): (usize, usize), up: &[f64], down: &[f64], apart: f64) {
+    for (row, (a, b)) in rows.chunks_exact_mut(d).zip(up.iter().zip(down)) {
+        let slope = (a - b) / apart;
+        row[i] = if slope.is_finite() { slope } else { 0.0 };
     }
 }
 
@@ -254,10 +258,7 @@ fn across(
         moved[i] = theta[i] - step;
         predict(&moved, &mut down);
         moved[i] = theta[i];
-        for (row, (a, b)) in rows.chunks_exact_mut(d).zip(up.iter().zip(&down)) {
-            let slope = (a - b) / (2.0 * step);
-            row[i] = if slope.is_finite() { slope } else { 0.0 };
-        }
+        quotients(&mut rows, (i, d), &up, &down, 2.0 * step);
     }
     rows
 }

@@ -52,6 +52,8 @@ const EVIDENCE_POWER: f64 = 0.5;
 pub struct Weighed {
     /// The explanation and its fit.
     pub fitted: Fitted,
+    /// Natural log of what its readings, the alarm among them, say of it: tempered, without prior and context.
+    log_readings: f64,
     /// Natural log of prior × context × tempered likelihood, not normalised.
     pub log_weight: f64,
     /// Probability, after all.
@@ -216,7 +218,6 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         case.read_to_s,
     );
     let mut weighed = Vec::new();
-    let mut nearest = [f64::NEG_INFINITY; 11];
     for (explanations, share) in candidates::candidates(case, &setting) {
         let each = share / explanations.len().max(1) as f64;
         for explanation in explanations {
@@ -226,14 +227,11 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             let context = log_context(&clues, fitted.cause, fitted.channel);
             let alarmed = alarm.as_ref().map_or(0.0, |a| a.log_alarm(&fitted));
             let pace = log_pace(&fitted, peak_s);
-            let log_weight =
-                each.ln() + context + alarmed + pace + EVIDENCE_POWER * fitted.log_evidence;
-            let near = &mut nearest[fitted.cause as usize];
-            let shaped = RESEMBLES * (alarmed + pace + EVIDENCE_POWER * fitted.log_evidence);
-            *near = near.max(shaped);
+            let log_readings = alarmed + pace + EVIDENCE_POWER * fitted.log_evidence;
             weighed.push(Weighed {
+                log_weight: each.ln() + context + log_readings,
+                log_readings,
                 fitted,
-                log_weight,
                 probability: 0.0,
             });
         }
@@ -250,19 +248,25 @@ pub fn judge(case: &Case) -> Option<Judgement> {
                 .iter()
                 .map(|o| o.weight * (fit::MEAN_LOG_DENSITY - (UNEXPLAINED_SPREADS * o.sd).ln()))
                 .sum::<f64>();
+    let spread = resembling(spread, &weighed);
     Some(normalise(
         window,
         peak_s,
         weighed,
         unexplained,
-        resembling(spread, nearest),
+        spread,
         clues,
     ))
 }
 
 /// What is known of each cause beyond the pressure, times how near the best explanation of it comes; as it is where nothing could be
 /// fitted.
-fn resembling(spread: [f64; 11], nearest: [f64; 11]) -> [f64; 11] {
+fn resembling(spread: [f64; 11], weighed: &[Weighed]) -> [f64; 11] {
+    let mut nearest = [f64::NEG_INFINITY; 11];
+    for w in weighed {
+        let near = &mut nearest[w.fitted.cause as usize];
+        *near = near.max(RESEMBLES * w.log_readings);
+    }
     let best = nearest.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     if best.is_finite() {
         std::array::from_fn(|i| spread[i] * (nearest[i] - best).exp())

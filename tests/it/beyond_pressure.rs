@@ -3,7 +3,7 @@
 //! The records are worked out here from the line equation C·dP/dt = Q − (P − P_out)/R in steps of a second, not by
 //! the simulator.
 
-use patency::infer::{Doing, Finding, Review, Site};
+use patency::infer::{Doing, Episode, Finding, Review, Site};
 use patency::ingest::{Settings, Source, read_records};
 use patency::run;
 
@@ -66,6 +66,12 @@ pub(crate) fn review(trace: &str, events: &str) -> Review {
     run::review(&records[0])
 }
 
+/// The episode of a review that has one alone.
+pub(crate) fn only(review: &Review) -> &Episode {
+    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
+    &review.episodes[0]
+}
+
 #[test]
 fn a_pump_that_was_lowered_is_told_from_a_block_by_how_its_pressure_goes_over() {
     // 41 cm lower: 30 mmHg more (0.74 mmHg for each cm of water), with the open line's own time constant of 36 s, and as
@@ -74,8 +80,7 @@ fn a_pump_that_was_lowered_is_told_from_a_block_by_how_its_pressure_goes_over() 
     let lift = |s: u32| if s < 10_800 { 0.0 } else { 30.0 };
     let trace = trace(|s| (OPEN, runs(s), 200.0, lift(s)));
     let review = review(&trace, "time,channel,event,detail\n0,,note,start\n");
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert_eq!(e.suggested, Some(Site::None), "{:?}", e.sites);
     assert!(
         (e.onset_s.value - 10_800.0).abs() <= 20.0,
@@ -93,8 +98,7 @@ fn a_limit_lowered_between_two_readings_counts_for_the_alarm_between_them() {
     let events = "time,channel,event,detail\n10803,pn,limit_change,20\n10804,pn,occlusion_alarm,\n\
                   11100,pn,limit_change,200\n11100,pn,resume,\n";
     let review = review(&trace, events);
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert_eq!(e.suggested, Some(Site::Settings), "{:?}", e.sites);
     let lowered = Finding::LimitLowered {
         from_mmhg: 200.0,
@@ -148,11 +152,9 @@ fn an_alarm_after_which_nothing_is_held_is_a_knock_though_no_limit_is_written() 
         (if shut { 1e5 } else { OPEN }, rate(s), 0.0, 0.0)
     });
     let (knock, blocked) = (review(&knock, events), review(&blocked, events));
-    assert_eq!(knock.episodes.len(), 1, "{:#?}", knock.episodes);
-    let e = &knock.episodes[0];
+    let e = only(&knock);
     assert!(0.5 < e.sites[Site::None.index()], "{:?}", e.sites);
-    assert_eq!(blocked.episodes.len(), 1, "{:#?}", blocked.episodes);
-    let e = &blocked.episodes[0];
+    let e = only(&blocked);
     let obstructed: f64 = e.sites[..4].iter().sum();
     assert!(0.95 < obstructed, "{:?}", e.sites);
 }
@@ -235,8 +237,7 @@ fn an_alarm_that_nobody_noted_stands_at_its_limit_where_the_pump_stopped_and_not
     };
     let rows: Vec<&str> = trace.lines().filter(every_other_minute).collect();
     let review = review(&(rows.join("\n") + "\n"), "");
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert_eq!(e.suggested, Some(Site::Settings), "{:?}", e.sites);
 }
 
@@ -416,8 +417,7 @@ fn a_block_that_went_while_the_line_ran_is_no_pump_that_was_raised_and_put_back(
     let shut = |s: u32| (10_800..10_900).contains(&s);
     let trace = trace(|s| (if shut(s) { 1e6 } else { 30.0 }, true, 400.0, 0.0));
     let review = review(&trace, "time,channel,event,detail\n0,,note,start\n");
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert!(e.sites[Site::None.index()] < 0.2, "{:?}", e.sites);
 }
 
@@ -429,8 +429,7 @@ fn nothing_loads_within_a_minute_or_two() {
     let trace = trace(|s| (if shut(s) { 1e6 } else { OPEN }, !stopped(s), 200.0, 0.0));
     let events = "time,channel,event,detail\n11115,pn,occlusion_alarm,\n11430,pn,resume,\n";
     let review = review(&trace, events);
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert!(e.sites[Site::Filter.index()] < 0.1, "{:?}", e.sites);
 }
 
@@ -445,7 +444,6 @@ fn a_fast_line_climbs_on_past_its_limit_until_the_pump_stops() {
     });
     let events = "time,channel,event,detail\n10836,pn,occlusion_alarm,\n10970,pn,resume,\n";
     let review = review(&trace, events);
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert!(e.sites[Site::None.index()] < 0.2, "{:?}", e.sites);
 }

@@ -2,7 +2,7 @@
 //!
 //! The records are worked out from the line equation, as in [`super::beyond_pressure`].
 
-use super::beyond_pressure::{OPEN, OUTLET, RATE, line, review, trace};
+use super::beyond_pressure::{OPEN, OUTLET, RATE, line, only, review, trace};
 use patency::infer::Site;
 
 /// A resistance that doubles every so many seconds from a moment on.
@@ -108,8 +108,7 @@ fn a_supply_that_stopped_is_found_by_a_fall_of_a_few_mmhg() {
     let runs = |s: u32| !(7_200..7_800).contains(&s);
     let trace = trace(|s| (if stopped(s) { 1e-3 } else { 1.2 }, runs(s), 200.0, 0.0));
     let review = review(&trace, NO_EVENTS);
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert!(
         e.sites.iter().all(|p| *p <= e.sites[Site::Supply.index()]),
         "{:?}",
@@ -162,8 +161,7 @@ fn a_climb_of_four_minutes_is_told_though_it_stays_low() {
     };
     let trace = trace(|s| (at(s), true, 300.0, 0.0));
     let review = review(&trace, NO_EVENTS);
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     let hindered: f64 = e.sites[..4].iter().sum();
     assert!(0.5 <= hindered, "{:?}", e.sites);
 }
@@ -242,8 +240,7 @@ fn a_fall_alone_is_no_block_below_the_pump() {
         (if dry { 1e-3 } else { 3.5 }, rate, 300.0, 0.0)
     });
     let review = review(&trace, "");
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert_eq!(e.suggested, Some(Site::Supply), "{:?}", e.sites);
     let below: f64 = [Site::Tubing, Site::Filter, Site::Catheter]
         .iter()

@@ -2,7 +2,7 @@
 //!
 //! The records are worked out from the line equation, as in `beyond_pressure`.
 
-use super::beyond_pressure::{OPEN, RATE, line, review, trace};
+use super::beyond_pressure::{OPEN, RATE, line, only, review, trace};
 use patency::infer::{Cause, Course, Finding, Site};
 
 /// From 3 h on the resistance grows as eˣ for 20 minutes, to four times its size, and stays there: 4 mL/h, a row each 10 s.
@@ -18,8 +18,7 @@ fn what_grew_for_some_minutes_after_a_medication_began_and_then_stayed_is_a_prec
         &trace,
         "time,channel,event,detail\n10500,,medication_start,\n",
     );
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert_eq!(e.suggested, Some(Site::Filter), "{:?}", e.sites);
     assert!(
         0.5 < e.causes[Cause::FilterPrecipitate as usize],
@@ -39,8 +38,7 @@ fn what_grew_for_some_minutes_after_a_medication_began_and_then_stayed_is_a_prec
 fn the_same_course_with_nothing_noted_tells_no_filter_from_a_catheter() {
     let trace = trace(|s| (grows_and_ends(s), true, 300.0, 0.0));
     let review = review(&trace, "time,channel,event,detail\n100,,note,weighed\n");
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert!(e.sites[Site::Filter.index()] < 0.8, "{:?}", e.sites);
     assert!(0.15 < e.sites[Site::Catheter.index()], "{:?}", e.sites);
 }
@@ -69,8 +67,7 @@ fn a_line_that_shuts_for_a_minute_or_two_again_and_again_is_a_positional_cathete
         (if shut(s) { 2000.0 } else { OPEN }, RATE, 0.0, 0.0)
     });
     let review = review(&trace, "");
-    assert_eq!(review.episodes.len(), 1, "{:#?}", review.episodes);
-    let e = &review.episodes[0];
+    let e = only(&review);
     assert_eq!(e.course, Course::Intermittent);
     assert_eq!(e.suggested, Some(Site::Catheter), "{:?}", e.sites);
     assert!(e.unexplained < 0.1, "{}", e.unexplained);

@@ -4,7 +4,7 @@
 //! The records are worked out here from the line equation C·dP/dt = Q − (P − P_out)/R, exact over a second, not by the
 //! simulator.
 
-use super::beyond_pressure::review as review_of;
+use super::beyond_pressure::{only, review as review_of};
 use patency::infer::{Episode, Review, Site};
 use patency::units::Estimate;
 
@@ -70,11 +70,6 @@ fn review(at: impl Fn(u32) -> Second) -> Review {
         }
     }
     review_of(&rows, "")
-}
-
-pub(crate) fn only(review: &Review) -> &Episode {
-    assert_eq!(review.episodes.len(), 1, "{:?}", review.episodes);
-    &review.episodes[0]
 }
 
 pub(crate) fn assert_onset(episode: &Episode, true_s: impl Into<f64>, within_s: f64) {

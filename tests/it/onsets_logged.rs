@@ -3,8 +3,8 @@
 //! The records are worked out here from the line equation C·dP/dt = Q − (P − P_out)/R, exact over a second, not by the
 //! simulator.
 
-use super::beyond_pressure::review as review_of;
-use super::onsets::{assert_onset, only};
+use super::beyond_pressure::{only, review as review_of};
+use super::onsets::assert_onset;
 use patency::infer::{Course, Review, Site};
 
 /// Rate, mL/h; compliance, mL/mmHg; pressure at zero flow, mmHg; open and closed resistance, mmHg·h/mL.

@@ -171,9 +171,13 @@ impl Growth {
 
     /// Growth over its scale at a reading of the clock.
     fn grown(&self, own: &[f64], u: f64) -> f64 {
-        let x = (u - own[0]) / own[1].exp();
+        ((u - own[0]) / own[1].exp()).min(Self::most(own))
+    }
+
+    /// Growth over its scale at its end; without bound where it comes to none.
+    fn most(own: &[f64]) -> f64 {
         own.get(2)
-            .map_or(x, |length| x.min((length - own[1]).exp()))
+            .map_or(f64::INFINITY, |length| (length - own[1]).exp())
     }
 }
 
@@ -247,7 +251,7 @@ impl Explanation for Growth {
 
     fn onset_s(&self, own: &[f64], ratio: f64) -> Option<f64> {
         let x = self.law.reaches(ratio);
-        if own.get(2).is_some_and(|length| (length - own[1]).exp() < x) {
+        if Self::most(own) < x {
             return None;
         }
         let u = own[0] + x * own[1].exp();

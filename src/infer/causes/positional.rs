@@ -31,16 +31,7 @@ const EDGE_SHARE: f64 = 0.08;
 
 /// The bouts with their edges where the readings have them: the pressure climbs from the one to the other.
 fn refined(window: &Window, bouts: &[(f64, f64)]) -> Vec<(f64, f64)> {
-    let Some(channel) = widest(window) else {
-        return bouts.to_vec();
-    };
-    let seen: Vec<(f64, f64)> = window
-        .seen
-        .iter()
-        .zip(&window.observations)
-        .filter(|(s, _)| s.channel == channel)
-        .map(|(s, o)| (window.knot_s[s.knot], o.value))
-        .collect();
+    let seen = widest(window);
     let mut from_s = f64::NEG_INFINITY;
     let mut all = Vec::new();
     for (i, &(start_s, end_s)) in bouts.iter().enumerate() {
@@ -67,20 +58,22 @@ fn edges(readings: &[(f64, f64)]) -> Option<(f64, f64)> {
     (start + 2 <= end).then(|| (readings[start].0, readings[end].0))
 }
 
-/// The channel whose readings reach furthest.
-fn widest(window: &Window) -> Option<usize> {
-    let range = |c: usize| {
-        let of = window
-            .seen
-            .iter()
-            .zip(&window.observations)
-            .filter(|(s, _)| s.channel == c);
-        let (low, high) = of.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (_, o)| {
-            (low.min(o.value), high.max(o.value))
-        });
-        high - low
+/// The readings, seconds and mmHg, of the channel whose readings reach furthest.
+fn widest(window: &Window) -> Vec<(f64, f64)> {
+    let of = |c: usize| -> Vec<(f64, f64)> {
+        let all = window.seen.iter().zip(&window.observations);
+        all.filter(|(seen, _)| seen.channel == c)
+            .map(|(seen, o)| (window.knot_s[seen.knot], o.value))
+            .collect()
     };
-    (0..window.channels).max_by(|&a, &b| range(a).total_cmp(&range(b)))
+    let range = |readings: &[(f64, f64)]| {
+        let values = || readings.iter().map(|r| r.1);
+        values().fold(f64::NEG_INFINITY, f64::max) - values().fold(f64::INFINITY, f64::min)
+    };
+    (0..window.channels)
+        .map(of)
+        .max_by(|a, b| range(a).total_cmp(&range(b)))
+        .unwrap_or_default()
 }
 
 impl Explanation for Positional {
