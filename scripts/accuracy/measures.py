@@ -92,6 +92,15 @@ def by_effect(pairs, missed, edges):
     return bands
 
 
+def onset_error(true, found):
+    """How far a review's onset lies from where it is asked for (s). What came in a gap of the log is asked for anywhere in the gap:
+    nothing was written there that could show when."""
+    if true.silent is None:
+        return abs(found.onset - true.hinders)
+    start, end = true.silent
+    return max(start - found.onset, found.onset - end, 0.0)
+
+
 def onsets(pairs):
     """By course: count, share of 90 % intervals that hold the true onset, median and 95th percentile of the error (s),
     median width of the interval (s), share within two sample periods or 60 s.
@@ -103,13 +112,13 @@ def onsets(pairs):
     for course in ("step", "intermittent", "gradual"):
         rows = [(r, t, f) for r, t, f in pairs if t.course == course and t.onset is not None and t.obstructive]
         inside = [f.onset_low <= t.hinders <= f.onset_high for _, t, f in rows if f.onset_low is not None]
-        errors = [abs(f.onset - t.hinders) for _, t, f in rows]
-        close = [abs(f.onset - t.hinders) <= max(60.0, 2 * r.period_s) for r, t, f in rows]
+        errors = [onset_error(t, f) for _, t, f in rows]
+        close = [error <= max(60.0, 2 * r.period_s) for error, (r, _, _) in zip(errors, rows)]
         widths = [f.onset_high - f.onset_low for _, _, f in rows if f.onset_low is not None]
         out[course] = {
             "n": len(rows), "coverage": share(sum(inside), len(inside)), "median_s": percentile(errors, 50),
             "p95_s": percentile(errors, 95), "width_s": percentile(widths, 50), "close": share(sum(close), len(close)), "close_n": sum(close),
-            "at_rest": sum(t.hinders != t.onset for _, t, _ in rows),
+            "at_rest": sum(t.hinders != t.onset for _, t, _ in rows), "silent": sum(t.silent is not None for _, t, _ in rows),
         }
     return out
 

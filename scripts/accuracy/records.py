@@ -43,6 +43,7 @@ class Truth:
     effect_mmhg: float  # how far the pressure was moved at most, up or down
     asked: bool = False
     hinders: float | None = None    # the moment that an onset is asked for (the rule is in `measures.onsets`)
+    silent: tuple | None = None     # (start, end) of the gap of the log in which that lies
 
     @property
     def obstructive(self):
@@ -93,6 +94,7 @@ class Record:
     truth: list
     channels: dict                  # id -> {"compliance...", ...} of the truth
     limit: bool = True
+    gaps: list = field(default_factory=list)    # stretches of which nothing was logged, (start, end)
     found: list = field(default_factory=list)
     review: dict | None = None
     failed: str | None = None
@@ -114,6 +116,7 @@ class Record:
             lasted = t.visible and t.running_s >= max(300.0, 3 * self.period_s)
             t.asked = t.reached and (logged or ((lasted or t.alarm is not None) and rows >= 1))
             t.hinders = hinders(t, [trace.get(c, []) for c in t.channels])
+            t.silent = next((g for g in self.gaps if t.hinders is not None and g[0] <= t.hinders < g[1]), None)
 
     @property
     def quiet(self):
@@ -164,6 +167,32 @@ def hinders(true, traces):
     return min(runs, default=true.onset)
 
 
+def stretches(truth):
+    """True episodes as the contract counts them: a stretch in which the flow was hindered. Two workings of one cause on the same
+    channels whose stretches overlap hinder it at the same place for one stretch, which began with the first, ends with the last and
+    stood as high as the higher."""
+    out = []
+    for e in sorted(truth, key=lambda e: e.start):
+        same = [o for o in out if (o.cause, sorted(o.channels)) == (e.cause, sorted(e.channels)) and e.start < o.end]
+        if not same or not e.obstructive:
+            out.append(e)
+            continue
+        one, last = same[-1], max(same[-1], e, key=lambda o: o.end)
+        one.onset = earliest(one.onset, e.onset)
+        one.alarm, one.other_alarm = earliest(one.alarm, e.alarm), earliest(one.other_alarm, e.other_alarm)
+        one.end, one.release_ml = last.end, last.release_ml
+        one.began = min(one.began, e.began)
+        one.reached, one.visible, one.can_tell = one.reached or e.reached, one.visible or e.visible, one.can_tell or e.can_tell
+        one.peak_ratio, one.effect_mmhg = max(one.peak_ratio, e.peak_ratio), max(one.effect_mmhg, e.effect_mmhg)
+        one.running_s = max(one.running_s, e.running_s)
+    return out
+
+
+def earliest(a, b):
+    """The earlier of two moments either of which may be missing."""
+    return min((t for t in (a, b) if t is not None), default=None)
+
+
 def load(folder):
     """Reads a record's truth and what its trace covers."""
     folder = Path(folder)
@@ -186,7 +215,8 @@ def load(folder):
     record = Record(
         folder=folder, events=files["events"], line=files["line"], start=start, end=end,
         period_s=sampling["period_s"], on_change=sampling["on_change"], rounding=sampling["rounding_mmhg"],
-        limit=sampling["limit"], truth=truth, channels={c["id"]: c for c in raw["channels"]},
+        limit=sampling["limit"], gaps=[(start + g["at_h"] * 3600, start + g["at_h"] * 3600 + g["minutes"] * 60) for g in sampling["gaps"]],
+        truth=stretches(truth), channels={c["id"]: c for c in raw["channels"]},
     )
     record.mark_asked()
     return record

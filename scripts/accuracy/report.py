@@ -145,6 +145,10 @@ def at_rest(score):
     return sum(v["at_rest"] for v in m.onsets(score.pairs).values())
 
 
+def silent(score):
+    return sum(v["silent"] for v in m.onsets(score.pairs).values())
+
+
 def effect_rows(score):
     rows = []
     for low, high, found, missed in m.by_effect(score.pairs, score.missed, (0, 5, 10, 20, 50, math.inf)):
@@ -325,7 +329,8 @@ the vein's own pressure, whoever reads the record.
 
 What came at once while all its pumps rested ({at_rest(score)} of these) is asked for from the restart on: a block hinders a flow, and at rest
 nothing flows that could show when a clamp was closed. An onset that a review puts into the rest, or before it, is off by
-its distance from the restart. What grows passes its level whether anything flows or not.
+its distance from the restart. What came in a gap of the log ({silent(score)} of these) is asked for anywhere in the gap: nothing was written
+there that could show when; its interval must hold the moment all the same. What grows passes its level whether anything flows or not.
 
 ### Lead before the alarm
 

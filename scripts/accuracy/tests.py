@@ -6,7 +6,7 @@ from types import SimpleNamespace as Plain
 import measures as m
 from make import scenario_text
 from matching import match
-from records import Found, Truth, hinders
+from records import Found, Truth, hinders, stretches
 from report import put_between
 from scenarios import blocked, draw, volume_to
 
@@ -60,6 +60,24 @@ class Matching(unittest.TestCase):
         self.assertEqual(len(match(record(true(site="none")), []).missed), 0)
 
 
+class Stretches(unittest.TestCase):
+    def test_a_cause_that_works_again_before_it_has_ended_hinders_the_flow_for_one_stretch(self):
+        first = true(began=0.0, onset=None, end=9000.0, asked=False, effect=20.0)
+        again = true(began=5000.0, onset=6000.0, end=12_000.0, alarm=11_000.0, effect=300.0)
+        (one,) = stretches([again, first])
+        self.assertEqual((one.start, one.onset, one.end, one.alarm, one.effect_mmhg, one.reached), (0.0, 6000.0, 12_000.0, 11_000.0, 300.0, True))
+
+    def test_what_has_ended_lies_elsewhere_or_is_another_cause_stays_apart(self):
+        first = true(end=7200.0)
+        others = [true(began=7200.0, onset=8000.0, end=9000.0), true(began=7000.0, onset=7100.0, end=9000.0, cause="other")]
+        on_lipid = true(began=7000.0, onset=7100.0, end=9000.0)
+        on_lipid.channels = ["lipid"]
+        self.assertEqual(len(stretches([first, *others, on_lipid])), 4)
+
+    def test_what_hinders_nothing_is_told_each_time(self):
+        self.assertEqual(len(stretches([true(site="none"), true(site="none", began=100.0)])), 2)
+
+
 class Measures(unittest.TestCase):
     def test_what_came_at_rest_is_asked_for_from_the_restart_on_and_what_grows_is_not(self):
         rested = [(0.0, 9.0, 5.0), (3000.0, 1.0, 0.0), (3900.0, 1.0, 5.0), (4000.0, 8.0, 5.0)]
@@ -77,6 +95,12 @@ class Measures(unittest.TestCase):
             pair = (record_, truth, found(onset, 7000, onset_low=3350.0, onset_high=onset + 5.0))
             self.assertEqual(m.onsets([pair])["step"]["close"], close)
             self.assertEqual(m.covered_onsets([pair]), [False])
+
+    def test_what_came_in_a_gap_of_the_log_is_asked_for_anywhere_in_it(self):
+        truth = true(course="step")
+        truth.silent = (3000.0, 4200.0)
+        for onset, off in [(3000.0, 0.0), (4100.0, 0.0), (4230.0, 30.0), (2900.0, 100.0)]:
+            self.assertEqual(m.onset_error(truth, found(onset, 7000)), off)
 
     def test_brier_and_log_loss_of_one_verdict(self):
         pairs = [(None, true(), Plain(sites={"filter": 0.7, "catheter": 0.3}))]
