@@ -4,8 +4,8 @@ The rule, the same for every method:
 
 1. A true episode stretches from its beginning (a gradual one begins before its onset) to its relief or the record's
    end; a found one from its onset to its end. Both are widened by the slack: ten minutes or two sample periods,
-   whichever is longer. Where one cause works twice on the same channels and the second begins before the first has ended, the
-   flow is hindered for one stretch: one episode, as the contract counts them (`records.stretches`).
+   whichever is longer. Where one cause grows twice on the same channels and the second growth begins before the first has
+   ended, the flow is hindered for one stretch: one episode, as the contract counts them (`records.stretches`).
 2. A pair may match where the two overlap. Pairs with the same occlusion alarm (within two minutes, or the sample period where
    that is longer) come first, then those whose onsets lie closest. Each is matched once. An alarm that a knock rang while an
    obstruction stood is that obstruction's as well: the pressure at which it rang was both's.

@@ -168,13 +168,13 @@ def hinders(true, traces):
 
 
 def stretches(truth):
-    """True episodes as the contract counts them: a stretch in which the flow was hindered. Two workings of one cause on the same
-    channels whose stretches overlap hinder it at the same place for one stretch, which began with the first, ends with the last and
-    stood as high as the higher."""
+    """True episodes as the contract counts them: a stretch in which the flow was hindered. One growth that goes on while another of
+    the same cause still stands on the same channels hinders the flow at the same place for one stretch, which began with the first,
+    ends with the last and stood as high as the higher. What came at once is told each time."""
     out = []
     for e in sorted(truth, key=lambda e: e.start):
         same = [o for o in out if (o.cause, sorted(o.channels)) == (e.cause, sorted(e.channels)) and e.start < o.end]
-        if not same or not e.obstructive:
+        if not same or e.course != "gradual":
             out.append(e)
             continue
         one, last = same[-1], max(same[-1], e, key=lambda o: o.end)

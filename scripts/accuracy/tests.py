@@ -74,8 +74,8 @@ class Stretches(unittest.TestCase):
         on_lipid.channels = ["lipid"]
         self.assertEqual(len(stretches([first, *others, on_lipid])), 4)
 
-    def test_what_hinders_nothing_is_told_each_time(self):
-        self.assertEqual(len(stretches([true(site="none"), true(site="none", began=100.0)])), 2)
+    def test_what_comes_at_once_is_told_each_time(self):
+        self.assertEqual(len(stretches([true(course="step"), true(course="step", began=100.0)])), 2)
 
 
 class Measures(unittest.TestCase):
