@@ -8,6 +8,12 @@ use super::judge::Case;
 use super::review::PauseCause;
 use crate::record::EventKind;
 
+/// A line that is freed while nothing runs falls by half within this, seconds: what it holds leaves through the open line (common
+/// practice, no source).
+const FALLS_WITHIN_S: f64 = 60.0;
+/// What still stood at this share of its height had not begun to fall.
+const STOOD: f64 = 0.9;
+
 /// When the climb stopped the pump: at the alarm, or at a stop with the pressure high where nobody noted one.
 pub fn stop(case: &Case, last_out_s: f64) -> Option<f64> {
     let excursion = case.excursion;
@@ -76,7 +82,7 @@ fn is_at_hand(kind: EventKind) -> bool {
     matches!(kind, EventKind::PatientMoved | EventKind::AlarmCleared)
 }
 
-/// The first fall by more than half within a few readings after a stop.
+/// When after a stop the pressure began to fall by more than half within [`FALLS_WITHIN_S`].
 fn sudden_fall(case: &Case, stop_s: f64) -> Option<f64> {
     (0..case.record.channels.len())
         .filter(|&c| case.excursion.up[c])
@@ -85,13 +91,17 @@ fn sudden_fall(case: &Case, stop_s: f64) -> Option<f64> {
             let s = &case.record.channels[c].samples;
             let from = s.t_s.partition_point(|&t| t <= stop_s + 20.0);
             let to = s.t_s.partition_point(|&t| t <= stop_s + 600.0);
-            (from + 1..to)
-                .find(|&i| {
-                    let (before, after) =
-                        (s.pressure_mmhg[i - 1] - outlet, s.pressure_mmhg[i] - outlet);
-                    20.0 < before && after < 0.5 * before && s.t_s[i] - s.t_s[i - 1] <= 60.0
-                })
-                .map(|i| s.t_s[i - 1])
+            let above = |i: usize| s.pressure_mmhg[i] - outlet;
+            (from + 1..to).find_map(|i| {
+                let near = |j: &usize| s.t_s[i] - s.t_s[*j] <= FALLS_WITHIN_S;
+                let recent = || (from..i).rev().take_while(near);
+                let before = recent().map(above).fold(f64::NEG_INFINITY, f64::max);
+                let fell = 20.0 < before && above(i) < 0.5 * before;
+                // A relief takes some readings of a log that is fast: it began with the last that stood high.
+                recent()
+                    .find(|&j| fell && STOOD * before <= above(j))
+                    .map(|j| s.t_s[j])
+            })
         })
         .reduce(f64::min)
 }

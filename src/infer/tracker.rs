@@ -12,9 +12,11 @@
 use super::baseline::{Baseline, PartsPrior};
 use super::blocks::{BLOCK_S, Block, Noise, blocks_of, noise_of};
 use super::excursion::{Excursion, mark, stands_out};
+use super::inset;
 use super::level::Level;
 use super::regimes::Doings;
 use crate::record::Record;
+use crate::time::Span;
 use nalgebra::{DMatrix, DVector};
 
 /// Zero drift that a sensor may show, mmHg per hour (5 mmHg a day: common practice, no source).
@@ -150,7 +152,7 @@ impl Tracker {
             let since_s = block.t_s - self.blocks[0].t_s;
             let few = self.learnt[c] < FIRST_BLOCKS && since_s <= FIRST_OF_SLOW_S;
             let first = since_s <= FIRST_S || few;
-            if stands_out(block) != 0 && !block.runs && !first {
+            if stands_out(block) != 0 && !block.runs && !first && !self.is_held(block) {
                 self.rested(i);
             } else if stands_out(block) != 0 && !first {
                 if hot[c]
@@ -184,6 +186,14 @@ impl Tracker {
         self.next = self.blocks.partition_point(|b| b.t_s < t_s);
     }
 
+    /// As it stands, to look back with: without the blocks of some stretches.
+    pub fn without(&self, stretches: &[Span]) -> Self {
+        let mut rest = self.clone();
+        rest.blocks.retain(|b| !inset::hold(stretches, b.t_s));
+        rest.ran.fill(None);
+        rest
+    }
+
     /// Gives a part of the baseline its uncertainty back: the part was replaced.
     pub fn loosen_shared(&mut self, sd: f64) {
         let i = self.noise.len();
@@ -201,11 +211,15 @@ impl Tracker {
         }
         let from_s = excursion.start_s.max(at_s - RESTED_S);
         let range = self.blocks.partition_point(|b| b.t_s < from_s)
-            ..self.blocks.partition_point(|b| b.last_s < at_s);
-        for i in range {
+            ..self.blocks.partition_point(|b| b.last_s <= at_s);
+        for i in range.clone() {
             self.judge(i);
             self.learn(i);
         }
+        // What looks back sees them as they are with it.
+        let levels = self.levels.clone();
+        range.for_each(|i| self.judge(i));
+        self.levels = levels;
         self.rewind_to(at_s);
     }
 
@@ -298,6 +312,9 @@ impl Tracker {
         block.fall = fall;
         block.deviation_mmhg = deviation;
         block.bar_mmhg = bar;
+        if let Some(held) = self.held_bar_mmhg(&self.blocks[i]) {
+            self.blocks[i].bar_mmhg = bar.min(held);
+        }
     }
 
     /// Whether the baseline, and the level of the minutes before, are learnt from a block that does not stand out: the crest of a
@@ -350,19 +367,38 @@ impl Tracker {
         self.learnt[c] += 1;
     }
 
+    /// How far the pressure at which a line last ran undisturbed lies above what is expected of it at rest, mmHg.
+    fn ran_above_mmhg(&self, block: &Block) -> Option<f64> {
+        let ran = &self.blocks[self.ran[block.channel]?];
+        Some(ran.pressure_mmhg - (block.pressure_mmhg - block.deviation_mmhg))
+    }
+
+    /// What the deviation of a line at rest that stands higher than it needed to run must exceed, mmHg: an open line does not, however
+    /// little is known of how its pressure is shared between outlet and resistance.
+    fn held_bar_mmhg(&self, block: &Block) -> Option<f64> {
+        let ran = &self.blocks[self.ran[block.channel]?];
+        let rests = !block.runs && ran.bar_mmhg.is_finite();
+        rests.then_some(self.ran_above_mmhg(block)?.max(0.0) + ran.bar_mmhg)
+    }
+
+    /// Whether a line at rest stands higher than it ever needed to run: only a line that is shut holds that. A pump that stopped at its
+    /// limit a minute after the line was shut has shown it by nothing else.
+    fn is_held(&self, block: &Block) -> bool {
+        self.held_bar_mmhg(block)
+            .is_some_and(|bar| bar < block.deviation_mmhg)
+    }
+
     /// A line at rest whose pressure is not what was expected: nothing flows, so nothing hinders the flow. Where it has fallen, it shows the
     /// outlet pressure, which at one rate is known together with the resistance only: it is learnt, and what the running line shows
     /// stays as it is. What stands as high as before is held by a line that is shut; the restart will tell.
     fn rested(&mut self, i: usize) {
         let block = &self.blocks[i];
         let deviation = block.deviation_mmhg;
-        let ran = self.ran[block.channel].map(|j| &self.blocks[j]);
-        let above_mmhg = ran.map_or(f64::INFINITY, |r| {
-            r.pressure_mmhg - (block.pressure_mmhg - deviation)
-        });
+        let above_mmhg = self.ran_above_mmhg(block).unwrap_or(f64::INFINITY);
         if !block.settled || 0.5 * above_mmhg < deviation {
             return;
         }
+        let ran = self.ran[block.channel].map(|j| &self.blocks[j]);
         if let Some(ran) = ran {
             let flow_ml_h = ran.total_ml_h();
             self.baseline.loosen_split(deviation, flow_ml_h);
@@ -414,7 +450,7 @@ impl Tracker {
                 if self.enough(&back) {
                     self.restore(back[0]);
                     excursion.end_s = self.restored_s;
-                    excursion.bouts = self.bouts(&excursion, first);
+                    excursion.bouts = self.bouts(&excursion);
                     return excursion;
                 }
                 continue;
@@ -429,7 +465,7 @@ impl Tracker {
                 if self.enough(&risen) {
                     let turned_s = self.blocks[risen[0]].t_s;
                     excursion.end_s = Some(turned_s);
-                    excursion.bouts = self.bouts(&excursion, first);
+                    excursion.bouts = self.bouts(&excursion);
                     self.rewind_to(turned_s);
                     return excursion;
                 }
@@ -450,7 +486,7 @@ impl Tracker {
             let calm_s = calm_running.first().map_or(0.0, |t| block.t_s - t);
             if 3 * n <= calm_running.len() && self.calm_enough_s(block) <= calm_s {
                 excursion.end_s = calm_since;
-                excursion.bouts = self.bouts(&excursion, first);
+                excursion.bouts = self.bouts(&excursion);
                 self.rewind_to(calm_since.unwrap_or(self.blocks[i].t_s));
                 return excursion;
             }
@@ -458,21 +494,22 @@ impl Tracker {
         if n <= calm_running.len() {
             excursion.end_s = calm_since;
         }
-        excursion.bouts = self.bouts(&excursion, first);
+        excursion.bouts = self.bouts(&excursion);
         excursion
     }
 
     /// The stretches of an excursion in which it stood high: several where it came and went while the line ran. While
     /// the line is paused nothing can be said against it.
-    fn bouts(&self, excursion: &Excursion, first: usize) -> Vec<(f64, f64)> {
+    pub fn bouts(&self, excursion: &Excursion) -> Vec<(f64, f64)> {
         let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
-        let inside: Vec<&Block> = self.blocks[first..]
+        let inside: Vec<&Block> = self
+            .since(excursion.start_s)
             .iter()
             .take_while(|b| b.t_s <= until_s)
             .filter(|b| b.bar_mmhg.is_finite())
             .collect();
         // The channel that moved most shows it best.
-        let (mut height, mut most) = (0.0, self.blocks[first].channel);
+        let (mut height, mut most) = (0.0, inside.first().map_or(0, |b| b.channel));
         for block in &inside {
             if height < block.deviation_mmhg.abs() {
                 (height, most) = (block.deviation_mmhg.abs(), block.channel);

@@ -20,6 +20,7 @@ mod limits;
 mod manual;
 mod map;
 mod messages;
+mod on_top;
 mod onsets;
 mod onsets_logged;
 mod priors;

@@ -3,12 +3,13 @@
 //! The tracker is walked through the record; each excursion is judged as it comes. One that is no obstruction
 //! (a pump that was raised, a zero that drifts) is taken into the baseline before the walk goes on.
 
+mod on_top;
+
 use super::alarms;
 use super::baseline::PartsPrior;
 use super::blocks;
 use super::causes::Fitted;
 use super::checks;
-use super::context;
 use super::deeds;
 use super::excursion::{Excursion, united};
 use super::figures;
@@ -19,27 +20,14 @@ use super::parts;
 use super::rang::Rung;
 use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
-use super::second;
+use super::telling::{
+    LEAST_OBSTRUCTION, hinders_nothing, shift, stays_shifted, visible_from, worth_telling,
+};
 use super::tracker::Tracker;
 use crate::record::Record;
 
-/// An excursion without alarm is an episode when something more likely than not hinders the flow.
-const LEAST_OBSTRUCTION: f64 = 0.5;
-/// Without alarm, what was over within this and stayed below [`LEAST_HEIGHT_MMHG`] is handling or a cough, seconds (common practice,
-/// no source: a dressing or a patient is handled in a minute or two).
-const LEAST_OUT_S: f64 = 180.0;
-/// What no cause explains is told from this long on, seconds.
-const LEAST_ODD_S: f64 = 600.0;
-/// See [`LEAST_OUT_S`], mmHg.
-const LEAST_HEIGHT_MMHG: f64 = 30.0;
-/// A fall is no cough: a supply that stopped is told from this long on, seconds.
-const LEAST_FALLEN_S: f64 = 120.0;
-/// A change of height is told when it is at least this large, mmHg (about 8 cm of water).
-const LEAST_SHIFT_MMHG: f64 = 6.0;
 /// A shift rings an alarm within this, seconds: the line has filled or emptied by then.
 const SHIFT_RINGS_S: f64 = 1800.0;
-/// From this probability on that no cause explains an excursion, two of them are tried.
-const LEAST_UNEXPLAINED: f64 = 0.3;
 /// Episodes closer together than this may be one that came and went, seconds.
 const CLUSTER_GAP_S: f64 = 3600.0;
 /// More excursions than this are noise that the baseline cannot follow; the rest of the record is left alone.
@@ -73,23 +61,7 @@ pub fn review(record: &Record) -> Review {
     }
 }
 
-/// Whether most likely nothing hinders the flow.
-fn hinders_nothing(judgement: &Judgement) -> bool {
-    let (site, p) = judgement.best_site();
-    site == Site::None && 0.5 < p
-}
-
-/// The shift, if nothing hinders the flow: which pump, `None` = all, by how many mmHg; `None` for an artefact.
-fn shift(judgement: &Judgement) -> Option<(Option<usize>, f64)> {
-    let best = judgement.best_of(Site::None)?;
-    figures::shift(&best.fitted)
-}
-
-/// Whether it is most likely a shift.
-fn stays_shifted(judgement: &Judgement) -> bool {
-    hinders_nothing(judgement) && shift(judgement).is_some()
-}
-
+/// The way through a record, one excursion after the other.
 struct Walk<'a> {
     record: &'a Record,
     doings: &'a Doings,
@@ -119,21 +91,36 @@ struct Walk<'a> {
     first_fit: Option<Fitted>,
     /// The best explanations of episodes that came at one go.
     ramps: Vec<Fitted>,
+    /// Whether this walks through what came on top of another cause.
+    inside_another: bool,
 }
 
 impl<'a> Walk<'a> {
     fn new(record: &'a Record, doings: &'a Doings, prior: &'a PartsPrior) -> Self {
         let tracker = Tracker::new(record, doings, prior, blocks::lag_h(record, doings, prior));
+        Self {
+            alarms: alarms::occlusion(record, doings),
+            supply_alarms: alarms::supply(record),
+            ..Self::with(record, doings, prior, tracker)
+        }
+    }
+
+    /// With a tracker that has come some way, and no alarms.
+    fn with(
+        record: &'a Record,
+        doings: &'a Doings,
+        prior: &'a PartsPrior,
+        tracker: Tracker,
+    ) -> Self {
         let not_before_s = record.start_s();
-        let alarms = alarms::occlusion(record, doings);
         Self {
             record,
             doings,
             prior,
             tracker,
             episodes: Vec::new(),
-            alarms,
-            supply_alarms: alarms::supply(record),
+            alarms: Vec::new(),
+            supply_alarms: Vec::new(),
             not_before_s,
             last_shift: None,
             after_relief: false,
@@ -144,23 +131,30 @@ impl<'a> Walk<'a> {
             rung: Rung::default(),
             first_fit: None,
             ramps: Vec::new(),
+            inside_another: false,
         }
     }
 
     fn walk_on(&mut self) {
         for _ in 0..MOST_EXCURSIONS {
             let next = self.tracker.next_excursion();
-            if let Some(restored_s) = self.tracker.restored_s.take() {
+            let restored_s = self.tracker.restored_s.take();
+            if let Some(restored_s) = restored_s {
                 let resting = self.resting.take();
                 if let Some(episode) = resting.and_then(|i| self.episodes.get_mut(i)) {
                     episode.end_s = Some(restored_s);
                 }
-                self.not_before_s = self.not_before_s.max(restored_s);
             }
             let until_s = next.as_ref().map_or(f64::INFINITY, |e| e.start_s - 600.0);
             self.lone_alarms(until_s);
             let Some(excursion) = next else { break };
+            // What was restored is over only after the excursion that it ended.
+            let ended_s = restored_s.filter(|r| excursion.start_s < *r);
+            self.not_before_s = restored_s
+                .filter(|_| ended_s.is_none())
+                .map_or(self.not_before_s, |r| self.not_before_s.max(r));
             self.take(excursion);
+            self.not_before_s = ended_s.map_or(self.not_before_s, |r| self.not_before_s.max(r));
         }
         self.lone_alarms(f64::INFINITY);
     }
@@ -251,6 +245,10 @@ impl<'a> Walk<'a> {
                 .first()
                 .map(|&c| alarms.iter().map(|t| (c, *t)).collect())
                 .unwrap_or_default();
+            if let Some(left) = self.take_with_insets(&part, &alarms, until_s + late_s) {
+                alarms = left;
+                continue;
+            }
             alarms.retain(|t| Some(*t) != alarm_s && until_s < *t);
             let (alarm_s, judgement) = self.judged(&part, alarm_s, &later);
             if let Some(whole) = &judgement
@@ -290,42 +288,6 @@ impl<'a> Walk<'a> {
             }
             None => (alarm_s, whole),
         }
-    }
-
-    /// Where no single cause explains an excursion, a second one may have come on top of the first: then what lies
-    /// before the second is taken by itself, and the tracker goes on from there. Gives that moment, seconds.
-    fn take_first_of_two(
-        &mut self,
-        excursion: &Excursion,
-        alarm_s: Option<f64>,
-        whole: &Judgement,
-    ) -> Option<f64> {
-        // A deed that took it away says that it was one trouble, however odd its shape.
-        let taken_away = whole.clues.iter().any(|c| c.finding.is_relief());
-        if whole.unexplained < LEAST_UNEXPLAINED || taken_away {
-            return None;
-        }
-        let cuts_s = second::cuts(&self.tracker, excursion);
-        let (cut_s, first, alarm_s, alone) = cuts_s.into_iter().find_map(|cut_s| {
-            let first = excursion.up_to(cut_s, &self.tracker.blocks);
-            let alarm_s = alarm_s.filter(|a| *a < cut_s);
-            let mut case = self.case(&first, alarm_s);
-            case.read_to_s = cut_s;
-            let alone = judge::judge(&case)?;
-            (alone.unexplained < 0.5 * whole.unexplained).then_some((cut_s, first, alarm_s, alone))
-        })?;
-        self.keep(&first, alarm_s, &alone, cut_s);
-        let shifted = Some(&alone).filter(|j| j.best_site().0 == Site::None);
-        if let Some((channel, by_mmhg)) = shifted.and_then(shift) {
-            self.shifted(channel, by_mmhg);
-        } else {
-            self.resting
-                .get_or_insert(self.episodes.len().saturating_sub(1));
-            self.tracker.rest(&first, cut_s);
-        }
-        self.tracker.rewind_to(cut_s);
-        self.not_before_s = self.not_before_s.max(first.start_s.max(cut_s - 3600.0));
-        Some(cut_s)
     }
 
     fn take_part(
@@ -415,74 +377,47 @@ impl<'a> Walk<'a> {
         judgement: &Judgement,
         read_to_s: f64,
     ) {
-        let (site, _) = judgement.best_site();
-        let mut told = alarm_s.is_some() || self.worth_telling(excursion, judgement);
-        if told {
-            let mut case = self.case(excursion, alarm_s);
-            case.read_to_s = read_to_s;
-            let episode = self.outlined(&case, judgement);
-            let best = judgement.best_of(site).map(|w| &w.fitted);
+        let mut case = self.case(excursion, alarm_s);
+        case.read_to_s = read_to_s;
+        let made = self.made(&case, judgement);
+        let told = self.settle(made, alarm_s, judgement);
+        if LEAST_OBSTRUCTION <= judgement.obstruction() {
+            self.gather(excursion, told, read_to_s);
+        }
+    }
+
+    /// The episode that a judged excursion is, if it is worth telling.
+    fn made(&self, case: &Case, judgement: &Judgement) -> Option<Episode> {
+        let told = case.alarm_s.is_some() || worth_telling(case, judgement);
+        told.then(|| self.outlined(case, judgement))
+    }
+
+    /// Takes in what an excursion was judged to be, and the episode made of it; whether that is told.
+    fn settle(
+        &mut self,
+        made: Option<Episode>,
+        alarm_s: Option<f64>,
+        judgement: &Judgement,
+    ) -> bool {
+        if made.is_some() {
+            let best = judgement.best_of(judgement.best_site().0);
+            let best = best.map(|w| &w.fitted);
             if self.first_fit.is_none() {
                 self.first_fit = best.cloned();
             }
             let at_once = [Cause::TubingBlocked, Cause::CatheterBlocked];
             self.ramps
                 .extend(best.filter(|f| at_once.contains(&f.cause)).cloned());
-            // A growth that has not come to 1.5 times by the record's end is no episode yet.
-            told = alarm_s.is_some() || episode.onset_s.value < self.record.end_s();
-            if told {
-                self.episodes.push(episode);
-            }
         }
         if alarm_s.is_some() {
             self.rung.take(judgement);
         }
-        if LEAST_OBSTRUCTION <= judgement.obstruction() {
-            self.gather(excursion, told, read_to_s);
-        }
-    }
-
-    /// Whether an excursion without alarm is an episode: an obstruction that lasted or stood high, a clear shift, or
-    /// something large that no cause explains.
-    fn worth_telling(&self, excursion: &Excursion, judgement: &Judgement) -> bool {
-        let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
-        let height_mmhg = self.height_of(excursion);
-        // What comes and goes is no handling while it does so, however short each time.
-        let comes_and_goes =
-            LEAST_OBSTRUCTION <= judgement.causes[Cause::CatheterPositional as usize];
-        let odd = 0.5 <= judgement.unexplained;
-        let lasted_s = match (excursion.bouts.first(), excursion.bouts.last()) {
-            (Some(first), Some(last))
-                if comes_and_goes || odd && context::OFTEN <= excursion.bouts.len() =>
-            {
-                last.1 - first.0
-            }
-            _ => out_s,
-        };
-        let large = LEAST_OUT_S <= lasted_s || LEAST_HEIGHT_MMHG <= height_mmhg;
-        let (site, _) = judgement.best_site();
-        if odd {
-            return LEAST_ODD_S <= lasted_s && 0.5 * LEAST_HEIGHT_MMHG <= height_mmhg;
-        }
-        // What lies below a pump raises its pressure: a fall alone is the supply's, or nothing's.
-        let fell = !excursion.up.contains(&true);
-        if LEAST_OBSTRUCTION <= judgement.obstruction() && !(fell && site != Site::Supply) {
-            return large || site == Site::Supply && LEAST_FALLEN_S <= out_s;
-        }
-        hinders_nothing(judgement)
-            && shift(judgement).is_some_and(|s| LEAST_SHIFT_MMHG <= s.1.abs())
-    }
-
-    /// The largest deviation within an excursion, mmHg, either way.
-    fn height_of(&self, excursion: &Excursion) -> f64 {
-        let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
-        self.tracker
-            .since(excursion.start_s)
-            .iter()
-            .take_while(|b| b.t_s <= until_s)
-            .filter(|b| b.bar_mmhg.is_finite())
-            .map(|b| b.deviation_mmhg.abs())
-            .fold(0.0, f64::max)
+        // A growth that has not come to 1.5 times by the record's end is no episode yet.
+        let end_s = self.record.end_s();
+        let told = made.filter(|e| alarm_s.is_some() || e.onset_s.value < end_s);
+        let is_told = told.is_some();
+        self.episodes.extend(told);
+        is_told
     }
 
     fn outlined(&self, case: &Case, judgement: &Judgement) -> Episode {
@@ -524,40 +459,6 @@ impl<'a> Walk<'a> {
         let episode = self.outlined(&case, &judgement);
         self.episodes.truncate(first);
         self.episodes.push(episode);
-    }
-}
-
-/// From when the record, read only up to then, already showed that something hinders the flow: the moment at which
-/// enough readings stood out, or the first of ever later ones at which the judgement on what was there by then is
-/// an obstruction; the alarm at the latest.
-fn visible_from(case: &Case) -> f64 {
-    let last_s = case
-        .excursion
-        .bouts
-        .last()
-        .map_or(case.excursion.seen_s, |b| b.1);
-    let latest_s = case
-        .alarm_s
-        .unwrap_or(last_s)
-        .max(case.excursion.seen_s.min(last_s));
-    let mut wait_s = 0.0;
-    loop {
-        let t_s = case.excursion.seen_s + wait_s;
-        if latest_s <= t_s {
-            return latest_s;
-        }
-        let excursion = case.excursion.up_to(t_s, &case.tracker.blocks);
-        let early = Case {
-            excursion: &excursion,
-            alarm_s: None,
-            read_to_s: t_s,
-            ..*case
-        };
-        let shown = judge::judge(&early).is_some_and(|j| LEAST_OBSTRUCTION <= j.obstruction());
-        if shown {
-            return t_s;
-        }
-        wait_s = (2.5 * wait_s).max(120.0);
     }
 }
 

@@ -1,0 +1,175 @@
+//! Two causes at a time: what comes on top of a cause that stays.
+//!
+//! In: a walk that has come to an excursion. Out: episodes of either by itself. What passes again while the first stays is judged
+//! against the line as it was with the first, and the first without it; what need not have passed is where the walk goes on.
+
+use super::{MOST_EXCURSIONS, Walk};
+use crate::infer::excursion::{Excursion, within};
+use crate::infer::inset::{self, Rest};
+use crate::infer::judge::{self, Case, Judgement};
+use crate::infer::review::{Cause, Site};
+use crate::infer::second;
+use crate::infer::telling::{LEAST_OBSTRUCTION, shift};
+
+/// From this probability on that no cause explains an excursion, two of them are tried.
+const LEAST_UNEXPLAINED: f64 = 0.3;
+/// What came on top of something is taken by itself where it came at one go with this probability, or more.
+const LEAST_AT_ONCE: f64 = 0.95;
+
+impl<'a> Walk<'a> {
+    /// Where something came on top of what stays and passed again, it is judged by itself, against the line as it was with the first, and
+    /// the first without it. Gives the alarms that are left for what comes after.
+    pub(super) fn take_with_insets(
+        &mut self,
+        part: &Excursion,
+        alarms: &[f64],
+        until_s: f64,
+    ) -> Option<Vec<f64>> {
+        if self.inside_another {
+            return None;
+        }
+        let insets = second::passing(&self.tracker, part);
+        let (from_s, last_s) = (insets.first()?.start_s, insets.last()?.end_s);
+        let channel = part.up.iter().position(|up| *up)?;
+        let rest = Rest::of(self.record, &self.tracker, part, &insets);
+        let inside = |t: &f64| inset::hold(&insets, *t);
+        let due = |t: &f64| part.start_s - 600.0 <= *t && *t <= until_s && !inside(t);
+        let alarm_s = alarms.iter().copied().find(due);
+        let case = Case {
+            record: &rest.record,
+            doings: &rest.doings,
+            tracker: &rest.tracker,
+            ..self.case(&rest.excursion, alarm_s)
+        };
+        let judgement = judge::judge(&case).filter(|j| LEAST_OBSTRUCTION <= j.obstruction())?;
+        let made = self.made(&case, &judgement);
+        let mut on_top = self.on_top(part, from_s);
+        on_top.alarms = alarms
+            .iter()
+            .filter(|t| inside(t))
+            .map(|t| (channel, *t))
+            .collect();
+        on_top.walk_until(last_s);
+        self.rung = on_top.rung;
+        self.settle(made, alarm_s, &judgement);
+        self.episodes.extend(on_top.episodes);
+        self.ramps.extend(on_top.ramps);
+        self.after(part);
+        let left = |t: &f64| alarm_s != Some(*t) && part.end_s.is_some_and(|end_s| end_s < *t);
+        Some(alarms.iter().copied().filter(left).collect())
+    }
+
+    /// Goes on up to a moment with what began on top of another cause: nothing of it is left then.
+    fn walk_until(&mut self, end_s: f64) {
+        for _ in 0..MOST_EXCURSIONS {
+            let next = self.tracker.next_excursion();
+            let open_again = self.tracker.restored_s.is_some();
+            let Some(mut excursion) = next.filter(|e| !open_again && e.start_s < end_s) else {
+                break;
+            };
+            let over_s = excursion.end_s.map_or(end_s, |e| e.min(end_s));
+            excursion.end_s = Some(over_s);
+            excursion.bouts = within(&excursion.bouts, excursion.start_s, over_s);
+            self.tracker.rewind_to(over_s);
+            self.take(excursion);
+        }
+        self.lone_alarms(f64::INFINITY);
+    }
+
+    /// Where no single cause explains an excursion, a second one may have come on top of the first: then what lies
+    /// before the second is taken by itself, and the tracker goes on from there. Gives that moment, seconds.
+    pub(super) fn take_first_of_two(
+        &mut self,
+        excursion: &Excursion,
+        alarm_s: Option<f64>,
+        whole: &Judgement,
+    ) -> Option<f64> {
+        if let Some(cut_s) = second::sudden(&self.tracker, excursion)
+            && self.comes_at_once(excursion, alarm_s, cut_s)
+            && let Some((first, alarm_s, alone)) = self.alone_before(excursion, alarm_s, cut_s)
+        {
+            return Some(self.take_before(&first, alarm_s, &alone, cut_s));
+        }
+        // A deed that took it away says that it was one trouble, however odd its shape.
+        let taken_away = whole.clues.iter().any(|c| c.finding.is_relief());
+        if whole.unexplained < LEAST_UNEXPLAINED || taken_away {
+            return None;
+        }
+        let cuts_s = second::cuts(&self.tracker, excursion);
+        let (cut_s, (first, alarm_s, alone)) = cuts_s.into_iter().find_map(|cut_s| {
+            let before = self.alone_before(excursion, alarm_s, cut_s)?;
+            (before.2.unexplained < 0.5 * whole.unexplained).then_some((cut_s, before))
+        })?;
+        Some(self.take_before(&first, alarm_s, &alone, cut_s))
+    }
+
+    /// Whether what came on top of an excursion came at one go, by itself and against the line as it was with the first.
+    fn comes_at_once(&self, excursion: &Excursion, alarm_s: Option<f64>, from_s: f64) -> bool {
+        let mut on_top = self.on_top(excursion, from_s);
+        let Some(second) = on_top.tracker.next_excursion() else {
+            return false;
+        };
+        let alarm_s = alarm_s.filter(|a| from_s <= *a);
+        judge::judge(&on_top.case(&second, alarm_s)).is_some_and(|j| {
+            let at_once: f64 = [
+                Cause::TubingBlocked,
+                Cause::CatheterBlocked,
+                Cause::CatheterPositional,
+            ]
+            .map(|cause| j.causes[cause as usize])
+            .iter()
+            .sum();
+            LEAST_AT_ONCE <= at_once
+        })
+    }
+
+    /// A walk through what came on top of an excursion from a moment on, against the line as it was with the first.
+    fn on_top(&self, excursion: &Excursion, from_s: f64) -> Walk<'a> {
+        let mut tracker = self.tracker.clone();
+        tracker.rest(&excursion.up_to(from_s, &self.tracker.blocks), from_s);
+        Walk {
+            not_before_s: second::stood_since(&self.tracker, excursion, from_s),
+            rung: self.rung,
+            inside_another: true,
+            ..Walk::with(self.record, self.doings, self.prior, tracker)
+        }
+    }
+
+    /// What lies before a moment of an excursion, with its alarm and its judgement by itself.
+    fn alone_before(
+        &self,
+        excursion: &Excursion,
+        alarm_s: Option<f64>,
+        cut_s: f64,
+    ) -> Option<(Excursion, Option<f64>, Judgement)> {
+        let first = excursion.up_to(cut_s, &self.tracker.blocks);
+        let alarm_s = alarm_s.filter(|a| *a < cut_s);
+        let mut case = self.case(&first, alarm_s);
+        case.read_to_s = cut_s;
+        let alone = judge::judge(&case)?;
+        Some((first, alarm_s, alone))
+    }
+
+    /// Takes what lies before a moment as what it is by itself, and has the tracker go on from there with the line as it is then. Gives
+    /// that moment, seconds.
+    fn take_before(
+        &mut self,
+        first: &Excursion,
+        alarm_s: Option<f64>,
+        alone: &Judgement,
+        cut_s: f64,
+    ) -> f64 {
+        self.keep(first, alarm_s, alone, cut_s);
+        let shifted = Some(alone).filter(|j| j.best_site().0 == Site::None);
+        if let Some((channel, by_mmhg)) = shifted.and_then(shift) {
+            self.shifted(channel, by_mmhg);
+        } else {
+            self.resting
+                .get_or_insert(self.episodes.len().saturating_sub(1));
+            self.tracker.rest(first, cut_s);
+        }
+        self.tracker.rewind_to(cut_s);
+        self.not_before_s = self.not_before_s.max(first.start_s.max(cut_s - 3600.0));
+        cut_s
+    }
+}
