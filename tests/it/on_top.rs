@@ -139,3 +139,26 @@ fn a_growth_that_doubles_at_its_end_is_one_episode() {
     assert_eq!(e.course, Course::Gradual);
     assert!(0.9 <= hindered(e), "{:?}", e.sites);
 }
+
+#[test]
+fn a_block_that_comes_at_once_after_a_pump_was_lowered_began_when_it_came() {
+    // 27 cm lower from 12,000 s on: 20 mmHg more, which stay; shut at 17,000 s until it is freed at rest at 17,500 s.
+    let trace = line(10, false, |s| {
+        let shut = (17_000..17_500).contains(&s);
+        let stopped = (17_300..17_600).contains(&s);
+        let rate = if stopped { 0.0 } else { RATE };
+        let lift = if s < 12_000 { 0.0 } else { 20.0 };
+        (if shut { SHUT } else { OPEN }, rate, 0.0, lift)
+    });
+    let review = review(&trace, "");
+    let block = review
+        .episodes
+        .iter()
+        .find(|e| e.course == Course::Step && 0.9 <= hindered(e))
+        .unwrap();
+    assert_near(block.onset_s.value, 17_000.0, 20.0);
+    assert_near(block.end_s.unwrap(), 17_600.0, 300.0);
+    let shifted = |e: &&Episode| (e.onset_s.value - 12_000.0).abs() <= 60.0;
+    assert_eq!(review.episodes.iter().filter(shifted).count(), 1);
+    assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
+}

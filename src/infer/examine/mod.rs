@@ -369,14 +369,14 @@ impl<'a> Walk<'a> {
         }
     }
 
-    /// Makes an episode of a judged excursion if it is worth telling, in the record read up to a moment.
+    /// Makes an episode of a judged excursion if it is worth telling, in the record read up to a moment; whether it is.
     fn keep(
         &mut self,
         excursion: &Excursion,
         alarm_s: Option<f64>,
         judgement: &Judgement,
         read_to_s: f64,
-    ) {
+    ) -> bool {
         let mut case = self.case(excursion, alarm_s);
         case.read_to_s = read_to_s;
         let made = self.made(&case, judgement);
@@ -384,6 +384,7 @@ impl<'a> Walk<'a> {
         if LEAST_OBSTRUCTION <= judgement.obstruction() {
             self.gather(excursion, told, read_to_s);
         }
+        told
     }
 
     /// The episode that a judged excursion is, if it is worth telling.

@@ -10,11 +10,12 @@ use crate::infer::judge::{self, Case, Judgement};
 use crate::infer::review::{Cause, Site};
 use crate::infer::second;
 use crate::infer::telling::{LEAST_OBSTRUCTION, shift};
+use crate::infer::tracker::Tracker;
 
 /// From this probability on that no cause explains an excursion, two of them are tried.
 const LEAST_UNEXPLAINED: f64 = 0.3;
 /// What came on top of something is taken by itself where it came at one go with this probability, or more.
-const LEAST_AT_ONCE: f64 = 0.95;
+const LEAST_AT_ONCE: f64 = 0.6;
 
 impl<'a> Walk<'a> {
     /// Where something came on top of what stays and passed again, it is judged by itself, against the line as it was with the first, and
@@ -43,7 +44,8 @@ impl<'a> Walk<'a> {
         };
         let judgement = judge::judge(&case).filter(|j| LEAST_OBSTRUCTION <= j.obstruction())?;
         let made = self.made(&case, &judgement);
-        let mut on_top = self.on_top(part, from_s);
+        let first = part.up_to(from_s, &self.tracker.blocks);
+        let mut on_top = self.on_top(&first, None, from_s);
         on_top.alarms = alarms
             .iter()
             .filter(|t| inside(t))
@@ -85,10 +87,11 @@ impl<'a> Walk<'a> {
         whole: &Judgement,
     ) -> Option<f64> {
         if let Some(cut_s) = second::sudden(&self.tracker, excursion)
-            && self.comes_at_once(excursion, alarm_s, cut_s)
-            && let Some((first, alarm_s, alone)) = self.alone_before(excursion, alarm_s, cut_s)
+            && let Some((first, first_alarm_s, alone)) =
+                self.alone_before(excursion, alarm_s, cut_s)
+            && self.comes_at_once(&first, &alone, alarm_s, cut_s)
         {
-            return Some(self.take_before(&first, alarm_s, &alone, cut_s));
+            return Some(self.take_before(&first, first_alarm_s, &alone, cut_s));
         }
         // A deed that took it away says that it was one trouble, however odd its shape.
         let taken_away = whole.clues.iter().any(|c| c.finding.is_relief());
@@ -104,8 +107,14 @@ impl<'a> Walk<'a> {
     }
 
     /// Whether what came on top of an excursion came at one go, by itself and against the line as it was with the first.
-    fn comes_at_once(&self, excursion: &Excursion, alarm_s: Option<f64>, from_s: f64) -> bool {
-        let mut on_top = self.on_top(excursion, from_s);
+    fn comes_at_once(
+        &self,
+        first: &Excursion,
+        alone: &Judgement,
+        alarm_s: Option<f64>,
+        from_s: f64,
+    ) -> bool {
+        let mut on_top = self.on_top(first, shift_of(alone), from_s);
         let Some(second) = on_top.tracker.next_excursion() else {
             return false;
         };
@@ -123,12 +132,18 @@ impl<'a> Walk<'a> {
         })
     }
 
-    /// A walk through what came on top of an excursion from a moment on, against the line as it was with the first.
-    fn on_top(&self, excursion: &Excursion, from_s: f64) -> Walk<'a> {
+    /// A walk through what came on top of an excursion from a moment on, against the line as it was with the first: shifted, or
+    /// hindered.
+    fn on_top(
+        &self,
+        first: &Excursion,
+        shift: Option<(Option<usize>, f64)>,
+        from_s: f64,
+    ) -> Walk<'a> {
         let mut tracker = self.tracker.clone();
-        tracker.rest(&excursion.up_to(from_s, &self.tracker.blocks), from_s);
+        take_up(&mut tracker, first, shift, from_s);
         Walk {
-            not_before_s: second::stood_since(&self.tracker, excursion, from_s),
+            not_before_s: second::stood_since(&self.tracker, first, from_s),
             rung: self.rung,
             inside_another: true,
             ..Walk::with(self.record, self.doings, self.prior, tracker)
@@ -159,17 +174,36 @@ impl<'a> Walk<'a> {
         alone: &Judgement,
         cut_s: f64,
     ) -> f64 {
-        self.keep(first, alarm_s, alone, cut_s);
-        let shifted = Some(alone).filter(|j| j.best_site().0 == Site::None);
-        if let Some((channel, by_mmhg)) = shifted.and_then(shift) {
-            self.shifted(channel, by_mmhg);
-        } else {
+        let told = self.keep(first, alarm_s, alone, cut_s);
+        let shift = shift_of(alone);
+        if let Some((channel, by_mmhg)) = shift {
+            self.shifted_back(channel, by_mmhg);
+        } else if told {
             self.resting
                 .get_or_insert(self.episodes.len().saturating_sub(1));
-            self.tracker.rest(first, cut_s);
         }
-        self.tracker.rewind_to(cut_s);
+        take_up(&mut self.tracker, first, shift, cut_s);
         self.not_before_s = self.not_before_s.max(first.start_s.max(cut_s - 3600.0));
         cut_s
     }
+}
+
+/// By how much, and in which channel, what lies before a moment shifted the pressure, if nothing hinders the flow there.
+fn shift_of(alone: &Judgement) -> Option<(Option<usize>, f64)> {
+    let shifted = alone.best_site().0 == Site::None;
+    shift(alone).filter(|_| shifted)
+}
+
+/// Has a tracker go on from a moment with the line as it is with an excursion that stays: shifted, or hindered.
+fn take_up(
+    tracker: &mut Tracker,
+    first: &Excursion,
+    shift: Option<(Option<usize>, f64)>,
+    from_s: f64,
+) {
+    match shift {
+        Some((channel, by_mmhg)) => tracker.shift(channel, by_mmhg),
+        None => tracker.rest(first, from_s),
+    }
+    tracker.rewind_to(from_s);
 }
