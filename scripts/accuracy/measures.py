@@ -6,7 +6,7 @@
 import math
 import statistics
 
-from records import SITES
+from records import SITES, near_s
 
 UNDETERMINED = "undetermined"
 
@@ -101,6 +101,13 @@ def onset_error(true, found):
     return max(start - found.onset, found.onset - end, 0.0)
 
 
+def by_first_move(pairs, edges):
+    """Step obstructions by how far the pressure can have moved while an onset is close, in multiples of what hides it there:
+    per band (low, high, pairs)."""
+    rows = [(t.moved_mmhg / r.hides_mmhg, (r, t, f)) for r, t, f in pairs if t.course == "step" and t.onset is not None and t.obstructive]
+    return [(low, high, [p for share_, p in rows if low <= share_ < high]) for low, high in zip(edges, edges[1:])]
+
+
 def onsets(pairs):
     """By course: count, share of 90 % intervals that hold the true onset, median and 95th percentile of the error (s),
     median width of the interval (s), share within two sample periods or 60 s.
@@ -113,7 +120,7 @@ def onsets(pairs):
         rows = [(r, t, f) for r, t, f in pairs if t.course == course and t.onset is not None and t.obstructive]
         inside = [f.onset_low <= t.hinders <= f.onset_high for _, t, f in rows if f.onset_low is not None]
         errors = [onset_error(t, f) for _, t, f in rows]
-        close = [error <= max(60.0, 2 * r.period_s) for error, (r, _, _) in zip(errors, rows)]
+        close = [error <= near_s(r) for error, (r, _, _) in zip(errors, rows)]
         widths = [f.onset_high - f.onset_low for _, _, f in rows if f.onset_low is not None]
         out[course] = {
             "n": len(rows), "coverage": share(sum(inside), len(inside)), "median_s": percentile(errors, 50),

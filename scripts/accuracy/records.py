@@ -44,6 +44,7 @@ class Truth:
     asked: bool = False
     hinders: float | None = None    # the moment that an onset is asked for (the rule is in `measures.onsets`)
     silent: tuple | None = None     # (start, end) of the gap of the log in which that lies
+    moved_mmhg: float | None = None  # how far the pressure can have moved while an onset is close to that
 
     @property
     def obstructive(self):
@@ -95,6 +96,7 @@ class Record:
     channels: dict                  # id -> {"compliance...", ...} of the truth
     limit: bool = True
     gaps: list = field(default_factory=list)    # stretches of which nothing was logged, (start, end)
+    hides_mmhg: float = 2.0         # noise, rounding, half the pulsation or three times the vein's wander; 2 mmHg at least
     found: list = field(default_factory=list)
     review: dict | None = None
     failed: str | None = None
@@ -152,6 +154,34 @@ class Record:
         for row in rows:
             row["t"] = seconds(row["time"]) if "T" in row["time"] else float(row["time"])
         return rows
+
+
+def near_s(record):
+    """Within what an onset is close: a minute, or two sample periods (s)."""
+    return max(60.0, 2 * record.period_s)
+
+
+def moved(true, record, pumps):
+    """How far the pressure can have moved from when a true episode first hindered a flow until an onset is no longer close to that
+    (mmHg): no further than it ever did, and behind a block no faster than the pumps (of the scenario) fill what gives way above it."""
+    if true.onset is None or true.site not in ("tubing", "catheter"):
+        return true.effect_mmhg
+    from_s = true.hinders if true.silent is None else true.silent[1]
+    until_s = from_s + near_s(record)
+    filled = [p for p in pumps if true.site == "catheter" or p["id"] in true.channels]
+    rates = []
+    for pump in filled:
+        rows = record.trace().get(pump["id"], [])
+        before = [rate for t, _, rate in rows if t <= from_s][-1:]
+        rates.append(max(before + [rate for t, _, rate in rows if from_s <= t <= until_s], default=0.0))
+    store_ml_per_mmhg = sum(p["compliance_ul_per_mmhg"] for p in filled) / 1000
+    return min(true.effect_mmhg, sum(rates) / store_ml_per_mmhg * near_s(record) / 3600)
+
+
+def hides_mmhg(scenario):
+    """What hides a move of the pressure, as the simulator counts it for what is visible (mmHg)."""
+    ripple = max(c["pump"].get("ripple_mmhg", 0.0) for c in scenario["channel"])
+    return max(2.0, scenario["sensor"]["noise_mmhg"], scenario["sampling"]["rounding_mmhg"], ripple / 2, 3 * scenario["vein"]["wander_mmhg"])
 
 
 def hinders(true, traces):
@@ -218,7 +248,10 @@ def load(folder):
         limit=sampling["limit"], gaps=[(start + g["at_h"] * 3600, start + g["at_h"] * 3600 + g["minutes"] * 60) for g in sampling["gaps"]],
         truth=stretches(truth), channels={c["id"]: c for c in raw["channels"]},
     )
+    record.hides_mmhg = hides_mmhg(scenario)
     record.mark_asked()
+    for t in record.truth:
+        t.moved_mmhg = moved(t, record, scenario["channel"])
     return record
 
 

@@ -162,6 +162,14 @@ def effect_rows(score):
     return table(("pressure moved by, mmHg", "recall", "site right where it can be told", "step onsets close"), rows)
 
 
+def first_move_rows(score):
+    rows = []
+    for low, high, found in m.by_first_move(score.pairs, (0, 1, 2, 4, 8, math.inf)):
+        step = m.onsets(found)["step"]
+        rows.append((f"{low} to {high}" if math.isfinite(high) else f"{low} and more", step["n"], percent(step["close_n"], step["n"])))
+    return table(("moved by, in multiples of what hides it", "step onsets", "close"), rows)
+
+
 def lead_rows(score):
     return table(
         ("true course", "alarmed episodes", "median lead, min", "10 % to 90 %, min", "visible before the alarm"),
@@ -331,6 +339,13 @@ What came at once while all its pumps rested ({at_rest(score)} of these) is aske
 nothing flows that could show when a clamp was closed. An onset that a review puts into the rest, or before it, is off by
 its distance from the restart. What came in a gap of the log ({silent(score)} of these) is asked for anywhere in the gap: nothing was written
 there that could show when; its interval must hold the moment all the same. What grows passes its level whether anything flows or not.
+
+How close an onset can be told goes by how far the pressure moves meanwhile. Behind a block it climbs no faster than the pumps fill
+what gives way, and a supply that stopped lowers it by R·Q at most. Step onsets by how far it can have moved within the minute or the two
+sample periods in which they are close, in multiples of what hides it (noise, rounding, half the pulsation, three times the vein's
+wander, 2 mmHg at least):
+
+{first_move_rows(score)}
 
 ### Lead before the alarm
 

@@ -6,7 +6,7 @@ from types import SimpleNamespace as Plain
 import measures as m
 from make import scenario_text
 from matching import match
-from records import Found, Truth, hinders, stretches
+from records import Found, Truth, hides_mmhg, hinders, moved, stretches
 from report import put_between
 from scenarios import blocked, draw, volume_to
 
@@ -101,6 +101,28 @@ class Measures(unittest.TestCase):
         truth.silent = (3000.0, 4200.0)
         for onset, off in [(3000.0, 0.0), (4100.0, 0.0), (4230.0, 30.0), (2900.0, 100.0)]:
             self.assertEqual(m.onset_error(truth, found(onset, 7000)), off)
+
+    def test_behind_a_block_the_pressure_climbs_no_faster_than_the_pump_fills_what_gives_way(self):
+        # 6 mL/h into 2 uL/mmHg is 3000 mmHg/h, 50 mmHg in a minute; both pumps into 5 uL/mmHg 8 mL/h, 26.7 mmHg.
+        pumps = [{"id": "pn", "compliance_ul_per_mmhg": 2.0}, {"id": "lipid", "compliance_ul_per_mmhg": 3.0}]
+        rows = {"pn": [(0.0, 9.0, 6.0)], "lipid": [(0.0, 9.0, 2.0)]}
+        record_ = Plain(period_s=10.0, trace=lambda: rows)
+        self.assertAlmostEqual(moved(true("tubing", course="step", effect=200.0), record_, pumps), 50.0)
+        self.assertAlmostEqual(moved(true("catheter", course="step", effect=200.0), record_, pumps), 8.0 / 0.005 / 60)
+        self.assertEqual(moved(true("tubing", course="step", effect=7.0), record_, pumps), 7.0)
+        self.assertEqual(moved(true("supply", course="step", effect=3.0), record_, pumps), 3.0)
+
+    def test_what_hides_a_move_is_the_largest_of_what_does(self):
+        scenario = {"channel": [{"pump": {"ripple_mmhg": 9.0}}, {"pump": {}}], "sensor": {"noise_mmhg": 1.0},
+                    "sampling": {"rounding_mmhg": 1.0}, "vein": {"wander_mmhg": 0.5}}
+        self.assertEqual(hides_mmhg(scenario), 4.5)
+
+    def test_step_onsets_are_banded_by_the_first_move(self):
+        slow, quick = true(course="step"), true(course="step")
+        slow.moved_mmhg, quick.moved_mmhg = 3.0, 30.0
+        record_ = Plain(period_s=10.0, hides_mmhg=2.0)
+        pairs = [(record_, slow, found(0, 1)), (record_, quick, found(0, 1)), (record_, true(), found(0, 1))]
+        self.assertEqual([len(p) for _, _, p in m.by_first_move(pairs, (0, 2, 20))], [1, 1])
 
     def test_brier_and_log_loss_of_one_verdict(self):
         pairs = [(None, true(), Plain(sites={"filter": 0.7, "catheter": 0.3}))]

@@ -110,14 +110,13 @@ pub fn sudden(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
             let mut at = BEFORE;
             loop {
                 let (rises, risen) = next_rise(&own, at, &SUDDEN)?;
-                let from_s = own[rises].t_s - STOOD_S;
-                let mut meanwhile = tracker.since(from_s).iter().filter(|b| b.channel == c);
-                let until_s = own[risen].t_s;
-                if meanwhile
-                    .by_ref()
+                let (from_s, until_s) = (own[rises].t_s - STOOD_S, own[risen].t_s);
+                let mut meanwhile = tracker
+                    .since(from_s)
+                    .iter()
                     .take_while(|b| b.t_s <= until_s)
-                    .all(|b| b.own_runs && b.settled)
-                {
+                    .filter(|b| b.channel == c);
+                if meanwhile.all(|b| b.own_runs && b.settled) {
                     return Some(own[rises - 1].last_s);
                 }
                 at = rises + 1;
