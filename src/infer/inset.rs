@@ -2,7 +2,7 @@
 //!
 //! In: a record, its tracker, an excursion and the stretches in which something else stood on top of it. Out: a [`Rest`].
 
-use super::excursion::{Excursion, mark};
+use super::excursion::Excursion;
 use super::regimes::{self, Doings};
 use super::tracker::Tracker;
 use crate::record::Record;
@@ -34,15 +34,11 @@ impl Rest {
         }
         record.events.retain(|e| !hold(insets, e.t_s));
         let tracker = tracker.without(insets);
-        let mut excursion = excursion.clone();
-        excursion.up.fill(false);
-        excursion.down.fill(false);
         let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
-        for block in tracker.since(excursion.start_s) {
-            if block.t_s <= until_s {
-                mark(&mut excursion, block);
-            }
-        }
+        let mut excursion = Excursion {
+            end_s: excursion.end_s,
+            ..excursion.up_to(until_s, &tracker.blocks)
+        };
         excursion.bouts = tracker.bouts(&excursion);
         let doings = regimes::doings(&record);
         Self {

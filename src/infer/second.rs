@@ -125,13 +125,18 @@ pub fn sudden(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
     came_s.reduce(f64::min)
 }
 
+/// By how much the excess rises at least where something comes on top of a level.
+fn least_rise(block: &Block, level: f64) -> f64 {
+    (LEAST_RISE_MMHG / block.total_ml_h().max(1e-3)).max(level)
+}
+
 /// The next block from one on that begins a rise to twice the level of the blocks before it, and the first that stands so high.
 fn next_rise(own: &[&Block], from: usize, comes: &Comes) -> Option<(usize, usize)> {
     (from..own.len()).find_map(|at| {
         let first = own[..at].partition_point(|b| b.t_s < own[at].t_s - STOOD_S);
         let earlier = &own[first.min(at - BEFORE)..at];
         let before = level(earlier)?;
-        let least = (LEAST_RISE_MMHG / own[at].total_ml_h().max(1e-3)).max(before);
+        let least = least_rise(own[at], before);
         let near = |b: &&Block| (b.excess() - before).abs() <= comes.about * least;
         if !earlier.iter().all(near) {
             return None;
@@ -155,10 +160,8 @@ pub fn stood_since(tracker: &Tracker, excursion: &Excursion, came_s: f64) -> f64
             let own = running(tracker, excursion, c);
             let before = &own[..own.partition_point(|b| b.t_s <= came_s)];
             let last = level(&before[before.len().saturating_sub(BEFORE)..])?;
-            let near = |b: &&&Block| {
-                let least = (LEAST_RISE_MMHG / b.total_ml_h().max(1e-3)).max(last);
-                (b.excess() - last).abs() <= PASSING.about * least
-            };
+            let near =
+                |b: &&&Block| (b.excess() - last).abs() <= PASSING.about * least_rise(b, last);
             before.iter().rev().take_while(near).last().map(|b| b.t_s)
         });
     since.fold(came_s - LEAST_S, f64::max)

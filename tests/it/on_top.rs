@@ -3,7 +3,8 @@
 //! The records are worked out from the line equation, as in [`super::beyond_pressure`]: no events, no limit.
 
 use super::beyond_pressure::{OPEN, RATE, line, only, review};
-use patency::infer::{Course, Episode};
+use patency::infer::{Course, Episode, Review};
+use std::ops::Range;
 
 /// Nothing gets through, mmHg·h/mL.
 const SHUT: f64 = 1e4;
@@ -13,6 +14,18 @@ fn grown(s: u32, most: f64) -> f64 {
     OPEN * 2f64
         .powf(f64::from(s.saturating_sub(12_000)) / 1_200.0)
         .min(most)
+}
+
+/// The review of a line of some resistance at each second, read each so many seconds, at one rate but for a stop.
+fn pumped(every_s: u32, stopped: Range<u32>, resistance: impl Fn(u32) -> f64) -> Review {
+    let rate = |s: u32| if stopped.contains(&s) { 0.0 } else { RATE };
+    let trace = line(every_s, false, |s| (resistance(s), rate(s), 0.0, 0.0));
+    review(&trace, "")
+}
+
+/// The open line, shut for a while.
+fn shut(during: Range<u32>) -> impl Fn(u32) -> f64 {
+    move |s| if during.contains(&s) { SHUT } else { OPEN }
 }
 
 fn hindered(e: &Episode) -> f64 {
@@ -31,13 +44,7 @@ fn assert_near(found_s: f64, true_s: f64, within_s: f64) {
 fn a_line_shut_within_two_readings_of_its_stop_is_found_by_what_it_holds_at_rest() {
     // Shut at 10,830 s, at 4 mL/h into 2 µL/mmHg 0.56 mmHg a second: one reading at 42 mmHg, then the stop at 72 mmHg, which stands
     // until it is freed at 11,400 s, a minute before the restart.
-    let trace = line(60, false, |s| {
-        let shut = (10_830..11_400).contains(&s);
-        let stopped = (10_915..11_460).contains(&s);
-        let rate = if stopped { 0.0 } else { RATE };
-        (if shut { SHUT } else { OPEN }, rate, 0.0, 0.0)
-    });
-    let review = review(&trace, "");
+    let review = pumped(60, 10_915..11_460, shut(10_830..11_400));
     let e = only(&review);
     assert!(0.8 <= hindered(e), "{:?}", e.sites);
     assert_near(e.onset_s.value, 10_830.0, 60.0);
@@ -47,13 +54,7 @@ fn a_line_shut_within_two_readings_of_its_stop_is_found_by_what_it_holds_at_rest
 #[test]
 fn a_relief_at_rest_that_takes_many_readings_of_a_fast_log_is_a_relief() {
     // Shut at 3 h for five minutes, the last two and a half at rest; freed there, it empties with a time constant of 36 s.
-    let trace = line(1, false, |s| {
-        let shut = (10_800..11_100).contains(&s);
-        let stopped = (10_950..11_160).contains(&s);
-        let rate = if stopped { 0.0 } else { RATE };
-        (if shut { SHUT } else { OPEN }, rate, 0.0, 0.0)
-    });
-    let review = review(&trace, "");
+    let review = pumped(1, 10_950..11_160, shut(10_800..11_100));
     let e = only(&review);
     assert!(0.9 <= hindered(e), "{:?}", e.sites);
     assert!(e.unexplained <= 0.1, "{}", e.unexplained);
@@ -63,11 +64,10 @@ fn a_relief_at_rest_that_takes_many_readings_of_a_fast_log_is_a_relief() {
 #[test]
 fn a_block_that_passes_while_a_growth_stays_is_an_episode_within_it() {
     // Three times the open resistance from 13,900 s on; shut for four minutes at 16,800 s, freed while the pump runs on.
-    let trace = line(10, false, |s| {
-        let shut = (16_800..17_040).contains(&s);
-        (if shut { SHUT } else { grown(s, 3.0) }, RATE, 0.0, 0.0)
+    let review = pumped(10, 0..0, |s| match s {
+        16_800..17_040 => SHUT,
+        _ => grown(s, 3.0),
     });
-    let review = review(&trace, "");
     assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
     let (growth, block) = (&review.episodes[0], &review.episodes[1]);
     assert_eq!(growth.course, Course::Gradual);
@@ -84,11 +84,7 @@ fn a_block_that_passes_while_a_growth_stays_is_an_episode_within_it() {
 #[test]
 fn blocks_that_come_and_go_while_a_growth_stays_are_one_episode_within_it() {
     let shut = |s: u32| (0..4).any(|k| (16_200 + 900 * k..16_320 + 900 * k).contains(&s));
-    let trace = line(10, false, |s| {
-        let resistance = if shut(s) { SHUT } else { grown(s, 3.0) };
-        (resistance, RATE, 0.0, 0.0)
-    });
-    let review = review(&trace, "");
+    let review = pumped(10, 0..0, |s| if shut(s) { SHUT } else { grown(s, 3.0) });
     assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
     let (growth, blocks) = (&review.episodes[0], &review.episodes[1]);
     assert_eq!(growth.course, Course::Gradual);
@@ -101,16 +97,11 @@ fn blocks_that_come_and_go_while_a_growth_stays_are_one_episode_within_it() {
 #[test]
 fn a_block_that_comes_at_once_on_a_small_growth_began_when_it_came() {
     // 1.8 times the open resistance from 13,000 s on; shut at 17,000 s until all is freed at rest at 17,500 s.
-    let trace = line(10, false, |s| {
-        let resistance = match s {
-            17_000..17_500 => SHUT,
-            17_500.. => OPEN,
-            _ => grown(s, 1.8),
-        };
-        let stopped = (17_300..17_600).contains(&s);
-        (resistance, if stopped { 0.0 } else { RATE }, 0.0, 0.0)
+    let review = pumped(10, 17_300..17_600, |s| match s {
+        17_000..17_500 => SHUT,
+        17_500.. => OPEN,
+        _ => grown(s, 1.8),
     });
-    let review = review(&trace, "");
     assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
     let (growth, block) = (&review.episodes[0], &review.episodes[1]);
     assert_eq!(growth.course, Course::Gradual);
@@ -125,16 +116,11 @@ fn a_block_that_comes_at_once_on_a_small_growth_began_when_it_came() {
 #[test]
 fn a_growth_that_doubles_at_its_end_is_one_episode() {
     // The inverse of what is left: R = open / (1 − x) with x from 0 at 12,000 s to 1 at 15,000 s, stopped at 180 mmHg.
-    let at = |s: u32| {
+    let review = pumped(10, 14_640..15_240, |s| {
         let x = f64::from(s.saturating_sub(12_000)) / 3_000.0;
-        OPEN / (1.0 - x).max(0.1)
-    };
-    let stopped = |s: u32| (14_640..15_240).contains(&s);
-    let trace = line(10, false, |s| {
-        let resistance = if s < 15_000 { at(s) } else { OPEN };
-        (resistance, if stopped(s) { 0.0 } else { RATE }, 0.0, 0.0)
+        let left = if s < 15_000 { 1.0 - x } else { 1.0 };
+        OPEN / left.max(0.1)
     });
-    let review = review(&trace, "");
     let e = only(&review);
     assert_eq!(e.course, Course::Gradual);
     assert!(0.9 <= hindered(e), "{:?}", e.sites);
@@ -144,11 +130,10 @@ fn a_growth_that_doubles_at_its_end_is_one_episode() {
 fn a_block_that_comes_at_once_after_a_pump_was_lowered_began_when_it_came() {
     // 27 cm lower from 12,000 s on: 20 mmHg more, which stay; shut at 17,000 s until it is freed at rest at 17,500 s.
     let trace = line(10, false, |s| {
-        let shut = (17_000..17_500).contains(&s);
         let stopped = (17_300..17_600).contains(&s);
         let rate = if stopped { 0.0 } else { RATE };
         let lift = if s < 12_000 { 0.0 } else { 20.0 };
-        (if shut { SHUT } else { OPEN }, rate, 0.0, lift)
+        (shut(17_000..17_500)(s), rate, 0.0, lift)
     });
     let review = review(&trace, "");
     let block = review

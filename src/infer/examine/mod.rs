@@ -149,14 +149,17 @@ impl<'a> Walk<'a> {
             self.lone_alarms(until_s);
             let Some(excursion) = next else { break };
             // What was restored is over only after the excursion that it ended.
-            let ended_s = restored_s.filter(|r| excursion.start_s < *r);
-            self.not_before_s = restored_s
-                .filter(|_| ended_s.is_none())
-                .map_or(self.not_before_s, |r| self.not_before_s.max(r));
+            let over_s = |before_s: f64| restored_s.filter(|r| *r <= before_s);
+            self.not_before(over_s(excursion.start_s));
             self.take(excursion);
-            self.not_before_s = ended_s.map_or(self.not_before_s, |r| self.not_before_s.max(r));
+            self.not_before(over_s(f64::INFINITY));
         }
         self.lone_alarms(f64::INFINITY);
+    }
+
+    /// Nothing before a moment, seconds, belongs to what comes.
+    fn not_before(&mut self, t_s: Option<f64>) {
+        self.not_before_s = t_s.map_or(self.not_before_s, |t| self.not_before_s.max(t));
     }
 
     /// Alarms that sounded although the pressure was what the baseline expects, before a moment.
