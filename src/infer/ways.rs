@@ -16,6 +16,8 @@ const READING_S: f64 = 5.0;
 
 /// What began in another way than the chosen explanation says has a part in the onset from this share of its probability on.
 const RIVAL_SHARE: f64 = 0.3;
+/// Surroundings that hold this share of the draws that others hold, hold about as many.
+const ABOUT_SHARE: f64 = 0.9;
 /// An onset is right where it is off by no more than this, or by two readings, seconds.
 const NEAR_S: f64 = 60.0;
 
@@ -162,25 +164,31 @@ fn quantile(draws: &[(f64, f64)], q: f64) -> Option<f64> {
 }
 
 /// The middle of that way whose surroundings hold most of all draws, seconds: it is right within a minute or two readings most
-/// probably.
+/// probably. Of two that hold about as many, a second look tells the moment better.
 fn likeliest(ways: &[Way], period_s: f64) -> Option<(f64, &Way)> {
     let near_s = NEAR_S.max(2.0 * period_s);
-    let mut best: Option<(f64, f64, &Way)> = None;
-    for way in ways {
-        let Some(middle_s) = quantile(&way.draws, 0.5).map(|t| way.hinders_s(t)) else {
-            continue;
-        };
+    let held = |way: &&Way| {
+        let middle_s = quantile(&way.draws, 0.5).map(|t| way.hinders_s(t))?;
         let near = |w: &Way| -> f64 {
             let draws = w.draws.iter();
             let near = draws.filter(|d| (w.hinders_s(d.0) - middle_s).abs() <= near_s);
             near.map(|d| d.1).sum()
         };
-        let share = ways.iter().map(near).sum();
-        if best.is_none_or(|(most, ..)| most < share) {
-            best = Some((share, middle_s, way));
-        }
-    }
-    best.map(|(_, middle_s, way)| (middle_s, way))
+        Some((ways.iter().map(near).sum::<f64>(), middle_s))
+    };
+    let all: Vec<(f64, f64, &Way)> = ways
+        .iter()
+        .filter_map(|way| held(&way).map(|(share, middle_s)| (share, middle_s, way)))
+        .collect();
+    let most = all.iter().map(|w| w.0).fold(0.0, f64::max);
+    let about = |w: &&(f64, f64, &Way)| ABOUT_SHARE * most <= w.0;
+    // Of equal ones the first: the chosen explanation's.
+    let best = all
+        .iter()
+        .rev()
+        .filter(about)
+        .max_by(|a, b| a.2.looked.cmp(&b.2.looked).then(a.0.total_cmp(&b.0)))?;
+    Some((best.1, best.2))
 }
 
 /// Draws of the onset, each with its weight, in order of time: those of all explanations of the chosen one's cause.

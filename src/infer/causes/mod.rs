@@ -384,25 +384,30 @@ fn predict(
 }
 
 /// Draws of the onset from the normal approximation of the fit, by a fixed sequence, so that the same record
-/// gives the same answer: quasi-random points through the normal quantile along each principal axis.
+/// gives the same answer: quasi-random points through the normal quantile along each axis of the explanation's own
+/// parameters. The common ones only widen those, as their covariance holds; so no draw goes by the channels' order.
 fn onset_draws(explanation: &dyn Explanation, fitted: &Fit, common: usize) -> Vec<f64> {
-    let theta = &fitted.theta;
-    let Some(middle_s) = explanation.onset_s(&theta[common..], ONSET_RATIO) else {
+    let own = &fitted.theta[common..];
+    let Some(middle_s) = explanation.onset_s(own, ONSET_RATIO) else {
         return Vec::new();
     };
-    let Some(cholesky) = fitted.covariance.clone().cholesky() else {
+    let d = own.len();
+    let of_own = fitted
+        .covariance
+        .view((common, common), (d, d))
+        .into_owned();
+    let Some(cholesky) = of_own.cholesky() else {
         return vec![middle_s];
     };
     let l = cholesky.l();
-    let d = theta.len();
     let mut draws: Vec<f64> = (1..=99u32)
         .filter_map(|i| {
             let z: Vec<f64> = (0..d).map(|j| ONSET_WIDER * normal_point(i, j)).collect();
-            let own: Vec<f64> = (common..d)
-                .map(|r| theta[r] + (0..=r).map(|c| l[(r, c)] * z[c]).sum::<f64>())
+            let drawn: Vec<f64> = (0..d)
+                .map(|r| own[r] + (0..=r).map(|c| l[(r, c)] * z[c]).sum::<f64>())
                 .collect();
             let strayed = (STRAYS * normal_point(i, d)).exp();
-            let onset_s = explanation.onset_s(&own, ONSET_RATIO * strayed)?;
+            let onset_s = explanation.onset_s(&drawn, ONSET_RATIO * strayed)?;
             Some(onset_s + STEPS_S * normal_point(i, d + 1))
         })
         .filter(|t| t.is_finite())
