@@ -4,6 +4,9 @@ use super::number::{bare, compliance, count, duration, percent, pressure, rate, 
 use super::{clip, site_name};
 use crate::infer::{Evidence, Finding, Site};
 
+/// What grew in less than this came fast for a growth, hours: five minutes.
+const SLOW_HOURS: f64 = 1.0 / 12.0;
+
 /// What was found, as one sentence with its numbers.
 pub fn finding(evidence: &Evidence) -> String {
     match &evidence.finding {
@@ -69,6 +72,12 @@ pub fn finding(evidence: &Evidence) -> String {
             )
         }
         Finding::CameAtOnce => "It came at once, within a minute or two.".into(),
+        Finding::CameSlowly { hours } if *hours < SLOW_HOURS => {
+            format!(
+                "It grew rather than stepped up, within {}.",
+                duration(hours * 3600.0)
+            )
+        }
         Finding::CameSlowly { hours } => {
             format!("It came slowly, over {}.", duration(hours * 3600.0))
         }
