@@ -3,7 +3,7 @@
 //! In: the record and what the pumps did. Out: moments by channel, in order of time.
 
 use super::context;
-use super::excursion::Excursion;
+use super::excursion::{Excursion, stands_out};
 use super::regimes::{self, Doings};
 use super::review::PauseCause;
 use super::tracker::Tracker;
@@ -141,13 +141,14 @@ pub fn about(
     }
 }
 
-/// Up to when what rang a lone alarm stood out after it, seconds: too short for an excursion, or up to the record's end.
+/// Up to when what rang a lone alarm stood out after it, seconds: too short for an excursion, or up to the record's end. A line that
+/// comes down to what it shows at rest is not what rang.
 fn stood_to(tracker: &Tracker, channel: usize, alarm_s: f64) -> f64 {
     let after = tracker
         .since(alarm_s)
         .iter()
         .filter(|b| b.channel == channel);
-    let high = after.take_while(|b| b.bar_mmhg.is_finite() && b.bar_mmhg < b.deviation_mmhg);
+    let high = after.take_while(|b| stands_out(b) == 1 && (b.runs || tracker.is_held(b)));
     high.last().map_or(alarm_s, |b| b.last_s)
 }
 

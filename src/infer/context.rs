@@ -118,7 +118,7 @@ pub fn clues(
 
 /// What comes so often and goes as often by itself is moved about: pumps are raised and lowered once or twice, and what
 /// somebody shut stays shut.
-pub const OFTEN: usize = 3;
+const OFTEN: usize = 3;
 
 /// How often it came again after it had gone by itself: the line ran, and nobody noted that anything was done.
 fn returns(record: &Record, doings: &Doings, excursion: &Excursion) -> usize {

@@ -146,8 +146,8 @@ fn over_s(record: &Record, doings: &Doings, excursion: &Excursion) -> f64 {
 }
 
 /// Whether the excess of pressure for each mL/h was lower after a moment than before it. A line that is still blocked climbs
-/// anew from the relief, so what it shows before it had the time to climb says nothing, and an alarm says all. The moment comes with
-/// whether a part was renewed at it.
+/// anew from the relief, so what it shows before it had the time to climb says nothing; an alarm says that it is, unless it was open
+/// for a while before. The moment comes with whether a part was renewed at it.
 fn helped(
     record: &Record,
     tracker: &Tracker,
@@ -183,13 +183,14 @@ fn helped(
     } else {
         at_s
     };
-    let alarmed = record.events.iter().any(|e| {
-        let within = at_s + 1.0 < e.t_s && too_soon_s <= e.t_s && e.t_s <= watched_s;
-        e.kind == EventKind::OcclusionAlarm && within
-    });
-    if alarmed {
-        return Some(false);
-    }
+    let alarms_s = record
+        .events
+        .iter()
+        .filter(|e| e.kind == EventKind::OcclusionAlarm)
+        .map(|e| e.t_s)
+        .filter(|t| at_s + 1.0 < *t && too_soon_s <= *t && *t <= watched_s);
+    let alarm_s = alarms_s.reduce(f64::min);
+    let until_s = alarm_s.map_or(until_s, |t| until_s.min(t));
     let mut after: Vec<f64> = blocks
         .get(at..)?
         .iter()
@@ -200,12 +201,10 @@ fn helped(
         .take(AFTER_BLOCKS)
         .map(excess)
         .collect();
-    let left = robust::median(&mut after)?;
-    if high <= 0.0 {
-        None
-    } else if left < HELPED_SHARE * high {
+    let left = robust::median(&mut after).filter(|_| 0.0 < high);
+    if left.is_some_and(|left| left < HELPED_SHARE * high) {
         Some(true)
-    } else if LEFT_SHARE * high < left {
+    } else if alarm_s.is_some() || left.is_some_and(|left| LEFT_SHARE * high < left) {
         Some(false)
     } else {
         None

@@ -10,6 +10,7 @@ use super::candidates;
 use super::causes::{Fitted, Setting, fit_explanation};
 use super::context::{self, Clue};
 use super::excursion::Excursion;
+use super::figures;
 use super::fit;
 use super::parts::{self, FilterPlace};
 use super::rang::{self, Rung};
@@ -34,6 +35,10 @@ const GROWS_S: f64 = 600.0;
 const PRECIPITATES_S: f64 = 300.0;
 /// See [`GROWS_S`].
 const GROWS_SPREAD: f64 = 0.7;
+/// A pump is moved by a metre of water at most, mmHg, give or take 20 cm (common practice, no source).
+const REACH_MMHG: f64 = 73.6;
+/// See [`REACH_MMHG`].
+const REACH_SPREAD_MMHG: f64 = 14.7;
 /// The readings of so many bouts are looked at one by one.
 const MOST_BOUTS: usize = 12;
 /// Prior share of "none of these".
@@ -226,7 +231,8 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             };
             let context = log_context(&clues, fitted.cause, fitted.channel);
             let alarmed = alarm.as_ref().map_or(0.0, |a| a.log_alarm(&fitted));
-            let pace = log_pace(&fitted, peak_s);
+            let shift_mmhg = figures::shift(&fitted).map_or(0.0, |s| s.1);
+            let pace = log_pace(&fitted, peak_s) + log_reach(shift_mmhg);
             let log_readings = alarmed + pace + EVIDENCE_POWER * fitted.log_evidence;
             weighed.push(Weighed {
                 log_weight: each.ln() + context + log_readings,
@@ -312,6 +318,13 @@ fn log_pace(fitted: &Fitted, peak_s: f64) -> f64 {
         }
         _ => 0.0,
     }
+}
+
+/// Natural log of how likely it is that a pump was raised or lowered by so much as a fit has it: nothing moves it by much more than a
+/// metre.
+fn log_reach(shift_mmhg: f64) -> f64 {
+    let beyond = (shift_mmhg.abs() - REACH_MMHG) / REACH_SPREAD_MMHG;
+    -0.5 * beyond.max(0.0).powi(2)
 }
 
 /// Natural log of what is known of a cause beyond the pressure.

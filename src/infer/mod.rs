@@ -39,6 +39,7 @@ mod parts;
 mod rang;
 mod regimes;
 mod release;
+mod relief;
 mod review;
 mod second;
 mod standing;

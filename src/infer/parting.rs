@@ -4,26 +4,15 @@
 //! resistance is over when the resistance is back below 1.5 times its baseline: the contract's definition. What is
 //! relieved in part and climbs anew is two, although the pressure never came back to where it was.
 
-use super::blocks::Block;
-use super::causes::ONSET_RATIO;
 use super::deeds;
-use super::excursion::{Excursion, stands_out, within};
+use super::excursion::{Excursion, within};
 use super::regimes::Doings;
+use super::relief;
 use super::tracker::Tracker;
 use crate::record::Record;
-use crate::stats::robust;
 
 /// Stops and restarts of several channels closer together than this are one, seconds.
 const TOGETHER_S: f64 = 180.0;
-/// The resistance before a stop is taken from the last running blocks over so long, seconds.
-const BEFORE_S: f64 = 300.0;
-/// The resistance after a restart is taken from what runs within so long, seconds: what grows again grows meanwhile.
-const AFTER_S: f64 = 150.0;
-/// Less than this share of the excess left is a relief, whatever the baseline.
-const RELIEVED_SHARE: f64 = 0.5;
-/// Less than this share left is one where the resistance is back below [`ONSET_RATIO`].
-const EASED_SHARE: f64 = 0.75;
-
 /// What an excursion may be looked at with.
 pub struct Scene<'a> {
     /// The record.
@@ -51,23 +40,24 @@ impl Scene<'_> {
                 last.bouts = within(&last.bouts, last.start_s, cut_s);
                 rest.start_s = cut_s;
                 rest.seen_s = rest.seen_s.max(cut_s + 90.0);
-                let last_out_s = self.last_out_s(excursion, until_s).max(rest.seen_s);
-                rest.bouts = within(&rest.bouts, cut_s, last_out_s);
+                rest.bouts = self.bouts_anew(&rest, until_s);
                 parts.push(rest);
             }
         }
         parts
     }
 
-    /// The last block that stood out before a moment, seconds.
-    fn last_out_s(&self, excursion: &Excursion, until_s: f64) -> f64 {
-        let blocks = &self.tracker.blocks;
-        let to = blocks.partition_point(|b| b.t_s < until_s);
-        blocks[..to]
-            .iter()
-            .rev()
-            .find(|b| excursion.up[b.channel] && stands_out(b) == 1)
-            .map_or(until_s.min(self.record.end_s()), |b| b.last_s)
+    /// The bouts of what follows a relief, up to a moment, seconds: by how far it climbs anew, not by how high it stood before.
+    fn bouts_anew(&self, rest: &Excursion, until_s: f64) -> Vec<(f64, f64)> {
+        let since = self.tracker.since(rest.start_s).iter();
+        let lowest = since
+            .take_while(|b| b.t_s < until_s)
+            .filter(|b| rest.up[b.channel] && b.own_runs)
+            .min_by(|a, b| a.deviation_mmhg.total_cmp(&b.deviation_mmhg));
+        let from_s = lowest.map_or(rest.start_s, |b| b.t_s);
+        let mut climb = rest.clone();
+        (climb.start_s, climb.end_s) = (from_s, Some(until_s));
+        self.tracker.bouts(&climb)
     }
 
     /// Restarts after which the resistance was lower by much, and then climbed anew.
@@ -85,7 +75,7 @@ impl Scene<'_> {
             let rang = alarms
                 .iter()
                 .any(|a| before.1 - TOGETHER_S <= *a && *a <= restart_s);
-            match self.relieved(excursion, before, (restart_s, until_s), rang) {
+            match relief::relieved(self.tracker, excursion, before, (restart_s, until_s), rang) {
                 Some(true) => {
                     found.push(restart_s);
                     from_s = restart_s;
@@ -101,84 +91,47 @@ impl Scene<'_> {
         found
     }
 
-    /// Whether the excess for each mL/h was lower by much after a restart than before the stop, and rose again. A line that
-    /// is as blocked as before climbs back to its pressure within some time constants: what it shows before says nothing.
-    /// `rang`: whether an alarm came with the stop. `None` where the run was too short to show it.
-    fn relieved(
-        &self,
-        excursion: &Excursion,
-        before: (f64, f64),
-        after: (f64, f64),
-        rang: bool,
-    ) -> Option<bool> {
-        let tracker = self.tracker;
-        let counts = |b: &&Block| excursion.up[b.channel] && b.own_runs;
-        let blocks = &tracker.blocks;
-        let at = |t_s: f64| blocks.partition_point(|b| b.t_s < t_s);
-        let earlier = &blocks[at(before.0)..at(before.1)];
-        let last_s = earlier
-            .iter()
-            .rev()
-            .find(counts)
-            .map_or(before.1, |b| b.t_s);
-        let mut high: Vec<f64> = earlier
-            .iter()
-            .rev()
-            .take_while(|b| last_s - BEFORE_S < b.t_s)
-            .filter(counts)
-            .map(|b| tracker.excess(b))
-            .collect();
-        // What shut the line within a minute stands in the last reading alone: the resistance was as high at least.
-        let at_alarm = high.first().copied().filter(|_| rang);
-        let high = robust::median(&mut high).map(|h| at_alarm.map_or(h, |a| a.max(h)));
-        let Some(high) = high.filter(|h| 0.0 < *h) else {
-            return Some(false);
-        };
-        let end_s = excursion.end_s.unwrap_or(f64::INFINITY);
-        let later = &blocks[at(after.0)..at(after.1.min(end_s))];
-        let restart = later.iter().find(counts)?;
-        let shown_s = restart.t_s + tracker.climb_s(high);
-        let shown: Vec<&Block> = later
-            .iter()
-            .filter(counts)
-            .filter(|b| b.settled && shown_s <= b.t_s)
-            .collect();
-        let first_s = shown.first().map_or(shown_s, |b| b.t_s);
-        let mut left: Vec<f64> = shown
-            .iter()
-            .take_while(|b| b.t_s <= first_s + AFTER_S)
-            .map(|b| tracker.excess(b))
-            .collect();
-        let left = robust::median(&mut left)?;
-        let open = tracker.baseline.shared();
-        let level = (ONSET_RATIO - 1.0) * open;
-        let below = left < level && (rang || level < high);
-        let eased = left < RELIEVED_SHARE * high || below && left < EASED_SHARE * high;
-        // What stays where the relief left it is the old trouble's rest, not a new one.
-        let again = blocks[at(shown_s)..at(end_s)]
-            .iter()
-            .filter(counts)
-            .any(|b| stands_out(b) == 1 && 1.5 * left.max(0.0) < tracker.excess(b));
-        Some(eased && again)
-    }
-
-    /// When what stood out stopped and ran again within an excursion, seconds: stops that overlap count once.
+    /// When what stood out stopped and ran again within an excursion, seconds: while channels with half the flow or more stand. One
+    /// that stands beside others that run on shows no relief and hides none.
     fn stops(&self, excursion: &Excursion) -> Vec<(f64, f64)> {
-        let mut stops: Vec<(f64, f64)> = Vec::new();
         let end_s = excursion.end_s.unwrap_or(f64::INFINITY);
-        for pause in self.doings.pauses.iter().filter(|p| !p.still_on) {
-            let c = self.record.channel_index(&pause.channel);
-            if !c.is_some_and(|c| excursion.up[c])
-                || pause.span.start_s < excursion.seen_s
-                || end_s < pause.span.end_s
-            {
+        // Each pause with what its channel gave before.
+        let pauses: Vec<(f64, f64, f64)> = self
+            .doings
+            .pauses
+            .iter()
+            .filter(|p| !p.still_on)
+            .filter(|p| excursion.seen_s <= p.span.start_s && p.span.end_s <= end_s)
+            .filter_map(|p| {
+                let c = self.record.channel_index(&p.channel)?;
+                let steps = self.doings.steps[c].iter().rev();
+                let gave = steps
+                    .skip_while(|s| p.span.start_s < s.t_s)
+                    .find(|s| 0.0 < s.rate_ml_h)?;
+                excursion.up[c].then_some((p.span.start_s, p.span.end_s, gave.rate_ml_h))
+            })
+            .collect();
+        let mut edges_s: Vec<f64> = pauses.iter().flat_map(|p| [p.0, p.1]).collect();
+        edges_s.sort_by(f64::total_cmp);
+        edges_s.dedup();
+        let mut stops: Vec<(f64, f64)> = Vec::new();
+        for pair in edges_s.windows(2) {
+            let (from_s, to_s) = (pair[0], pair[1]);
+            let stands: f64 = pauses
+                .iter()
+                .filter(|p| p.0 <= from_s && from_s < p.1)
+                .map(|p| p.2)
+                .sum();
+            let runs: f64 = (0..excursion.up.len())
+                .filter(|&c| excursion.up[c])
+                .map(|c| self.doings.rate_at(c, from_s))
+                .sum();
+            if stands < runs || stands == 0.0 {
                 continue;
             }
             match stops.last_mut() {
-                Some(last) if pause.span.start_s <= last.1 + TOGETHER_S => {
-                    last.1 = last.1.max(pause.span.end_s);
-                }
-                _ => stops.push((pause.span.start_s, pause.span.end_s)),
+                Some(last) if from_s <= last.1 + TOGETHER_S => last.1 = to_s,
+                _ => stops.push((from_s, to_s)),
             }
         }
         stops

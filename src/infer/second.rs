@@ -2,11 +2,11 @@
 //!
 //! In: the tracker's blocks about an excursion. Out: the moment, if any, at which the excess of pressure for each mL/h
 //! jumped up from what went before leads one to expect ([`cuts`]; it only proposes: whether two causes explain the
-//! excursion better than one is weighed by whoever asks), when it surely did ([`sudden`]), and the stretches
-//! in which it did and passed again ([`passing`]).
+//! excursion better than one is weighed by whoever asks), when it surely did ([`sudden`]), when a channel joined that had not been
+//! hindered ([`joined`]), and the stretches in which it did and passed again ([`passing`]).
 
 use super::blocks::Block;
-use super::excursion::Excursion;
+use super::excursion::{Excursion, stands_out};
 use super::tracker::Tracker;
 use crate::stats::robust;
 use crate::time::Span;
@@ -51,6 +51,11 @@ const STAYS: (f64, f64) = (0.6, 1.5);
 const AGAIN_S: f64 = 1800.0;
 /// What stays stood at its level so long, before and after, seconds.
 const STOOD_S: f64 = 600.0;
+
+/// A channel ran on calmly for so long beside another that stood out, seconds.
+const CALM_S: f64 = 1200.0;
+/// And then stood out in so many blocks in a row.
+const OUT_BLOCKS: usize = 4;
 
 /// Moments at which to cut, the likeliest first: the largest jump, then ever earlier ones, before which the first
 /// cause may have stood alone.
@@ -123,6 +128,25 @@ pub fn sudden(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
             }
         });
     came_s.reduce(f64::min)
+}
+
+/// When a channel that had run on calmly beside another that stood out began to stand out too, seconds: what lies in one channel's own
+/// tubing raises no other's pressure.
+pub fn joined(tracker: &Tracker, excursion: &Excursion) -> Option<f64> {
+    let joins_s = (0..excursion.up.len())
+        .filter(|&c| excursion.up[c])
+        .filter_map(|c| {
+            let own = running(tracker, excursion, c);
+            let out = own
+                .windows(OUT_BLOCKS)
+                .position(|w| w.iter().all(|b| stands_out(b) == 1))?;
+            let calm = &own[..out];
+            let (first, last) = (calm.first()?, calm.last()?);
+            let stood_out = calm.iter().filter(|b| stands_out(b) != 0).count();
+            let calmly = CALM_S <= last.t_s - first.t_s && 20 * stood_out <= calm.len();
+            calmly.then_some(last.last_s)
+        });
+    joins_s.reduce(f64::min)
 }
 
 /// By how much the excess rises at least where something comes on top of a level.

@@ -2,7 +2,6 @@
 //!
 //! In: a case and its judgement.
 
-use super::context;
 use super::figures;
 use super::judge::{self, Case, Judgement};
 use super::review::{Cause, Site};
@@ -17,6 +16,8 @@ const LEAST_OUT_S: f64 = 180.0;
 const LEAST_ODD_S: f64 = 600.0;
 /// See [`LEAST_ODD_S`], mmHg (our judgement).
 const LEAST_ODD_MMHG: f64 = 100.0;
+/// What comes so often is no handling, however short each time.
+const AGAIN_BOUTS: usize = 2;
 /// See [`LEAST_OUT_S`], mmHg.
 const LEAST_HEIGHT_MMHG: f64 = 30.0;
 /// A fall is no cough: a supply that stopped is told from this long on, seconds.
@@ -52,7 +53,7 @@ pub fn worth_telling(case: &Case, judgement: &Judgement) -> bool {
     let odd = 0.5 <= judgement.unexplained;
     let lasted_s = match (excursion.bouts.first(), excursion.bouts.last()) {
         (Some(first), Some(last))
-            if comes_and_goes || odd && context::OFTEN <= excursion.bouts.len() =>
+            if comes_and_goes || odd && AGAIN_BOUTS <= excursion.bouts.len() =>
         {
             last.1 - first.0
         }

@@ -447,3 +447,14 @@ fn a_fast_line_climbs_on_past_its_limit_until_the_pump_stops() {
     let e = only(&review);
     assert!(e.sites[Site::None.index()] < 0.2, "{:?}", e.sites);
 }
+
+#[test]
+fn an_alarm_after_which_the_line_comes_down_to_what_it_shows_at_rest_was_rung_by_a_knock() {
+    // Ten minutes at rest after the alarm: 20 mmHg go with the open line's time constant of 36 s, and nothing stood higher than the
+    // line needs to run.
+    let trace = trace(|s| (OPEN, !(10_800..11_400).contains(&s), 200.0, 0.0));
+    let events = "time,channel,event,detail\n10800,pn,occlusion_alarm,\n11400,pn,resume,\n";
+    let review = review(&trace, events);
+    let e = only(&review);
+    assert_eq!(e.suggested, Some(Site::None), "{:?}", e.sites);
+}

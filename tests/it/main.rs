@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod bad_input;
+mod beside;
 mod beyond_pressure;
 mod blood_circuit;
 mod clamp_test;

@@ -147,3 +147,24 @@ fn a_block_that_comes_at_once_after_a_pump_was_lowered_began_when_it_came() {
     assert_eq!(review.episodes.iter().filter(shifted).count(), 1);
     assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
 }
+
+#[test]
+fn a_growth_that_a_stop_relieves_and_that_comes_again_at_once_is_two() {
+    // Sixteen times the open resistance at the stop; open again, and two minutes and a half after the restart on its way up once more:
+    // when a line as blocked as before would have climbed back to its pressure, it stands at more than half of that.
+    let review = pumped(10, 17_000..17_300, |s| match s {
+        17_100.. => {
+            OPEN * 2f64
+                .powf(f64::from(s.saturating_sub(17_450)) / 150.0)
+                .min(16.0)
+        }
+        _ => grown(s, 16.0),
+    });
+    assert_eq!(review.episodes.len(), 2, "{:#?}", review.episodes);
+    // 1.5 times after log2(1.5) doublings.
+    for (e, onset_s) in review.episodes.iter().zip([12_702.0, 17_538.0]) {
+        assert_eq!(e.course, Course::Gradual);
+        assert!(0.9 <= hindered(e), "{:?}", e.sites);
+        assert_near(e.onset_s.value, onset_s, 600.0);
+    }
+}

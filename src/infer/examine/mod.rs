@@ -219,14 +219,14 @@ impl<'a> Walk<'a> {
             .collect();
         let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
         let inside = |t: f64| excursion.start_s - 600.0 <= t && t <= until_s + 300.0;
-        let mut alarms: Vec<f64> = self
-            .alarms
-            .iter()
-            .filter(|(c, t)| moved.contains(c) && inside(*t))
-            .map(|a| a.1)
-            .collect();
+        let mut rung: Vec<(usize, f64)> = self.alarms.extract_if(.., |a| inside(a.1)).collect();
+        rung.retain(|(c, _)| moved.contains(c));
+        if let Some(left) = self.take_before_joined(&excursion, &rung) {
+            self.alarms.extend(left);
+            return; // what comes after is tracked anew
+        }
+        let mut alarms: Vec<f64> = rung.iter().map(|a| a.1).collect();
         alarms.sort_by(f64::total_cmp);
-        self.alarms.retain(|(_, t)| !inside(*t));
         let dry: Vec<(usize, f64)> = self.supply_alarms.extract_if(.., |a| inside(a.1)).collect();
         let scene = Scene {
             record: self.record,

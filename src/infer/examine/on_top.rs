@@ -14,6 +14,8 @@ use crate::infer::tracker::Tracker;
 
 /// From this probability on that no cause explains an excursion, two of them are tried.
 const LEAST_UNEXPLAINED: f64 = 0.3;
+/// What is one channel's own with this probability or more cannot be what moves another.
+const LEAST_OWN: f64 = 0.6;
 /// What came on top of something is taken by itself where it came at one go with this probability, or more.
 const LEAST_AT_ONCE: f64 = 0.6;
 
@@ -59,6 +61,22 @@ impl<'a> Walk<'a> {
         self.after(part);
         let left = |t: &f64| alarm_s != Some(*t) && part.end_s.is_some_and(|end_s| end_s < *t);
         Some(alarms.iter().copied().filter(left).collect())
+    }
+
+    /// Where a channel joined that another's own trouble had not moved, what lies before is taken by itself. Gives the alarms that are
+    /// left for what comes after.
+    pub(super) fn take_before_joined(
+        &mut self,
+        excursion: &Excursion,
+        alarms: &[(usize, f64)],
+    ) -> Option<Vec<(usize, f64)>> {
+        let cut_s = second::joined(&self.tracker, excursion)?;
+        let alarm_s = alarms.iter().map(|a| a.1).reduce(f64::min);
+        let (first, alarm_s, alone) = self
+            .alone_before(excursion, alarm_s, cut_s)
+            .filter(|(.., alone)| lies_on_one(alone))?;
+        self.take_before(&first, alarm_s, &alone, cut_s);
+        Some(alarms.iter().filter(|a| cut_s <= a.1).copied().collect())
     }
 
     /// Goes on up to a moment with what began on top of another cause: nothing of it is left then.
@@ -186,6 +204,15 @@ impl<'a> Walk<'a> {
         self.not_before_s = self.not_before_s.max(first.start_s.max(cut_s - 3600.0));
         cut_s
     }
+}
+
+/// Whether what lies before a moment is most likely one channel's own: its tubing, or its pump that was raised.
+fn lies_on_one(alone: &Judgement) -> bool {
+    let (site, p) = alone.best_site();
+    let own = alone
+        .best_of(site)
+        .is_some_and(|w| w.fitted.channel.is_some());
+    LEAST_OWN <= p && own && matches!(site, Site::Tubing | Site::None)
 }
 
 /// By how much, and in which channel, what lies before a moment shifted the pressure, if nothing hinders the flow there.

@@ -9,36 +9,23 @@
 //! compliance makes the pressure lag. It does not adapt quickly on purpose: one that did would swallow the
 //! very rise it is there to find.
 
-use super::baseline::{Baseline, PartsPrior};
-use super::blocks::{BLOCK_S, Block, Noise, blocks_of, noise_of};
-use super::excursion::{Excursion, mark, stands_out};
-use super::inset;
-use super::level::Level;
-use super::regimes::Doings;
+mod bars;
+mod follow;
+
+use crate::infer::baseline::{Baseline, PartsPrior};
+use crate::infer::blocks::{BLOCK_S, Block, Noise, blocks_of, noise_of};
+use crate::infer::excursion::{Excursion, stands_out};
+use crate::infer::inset;
+use crate::infer::level::Level;
+use crate::infer::regimes::Doings;
 use crate::record::Record;
 use crate::time::Span;
 use nalgebra::{DMatrix, DVector};
 
-/// Zero drift that a sensor may show, mmHg per hour (5 mmHg a day: common practice, no source).
-const DRIFT_MMHG_PER_H: f64 = 5.0 / 24.0;
-/// Deviations smaller than this are never an excursion, mmHg (common practice, no source).
-const LEAST_DEVIATION_MMHG: f64 = 3.0;
-/// A resistance that stands at 1.35 times its baseline is looked at; an onset is at 1.5 times.
-const LEAST_SHARE: f64 = 0.35;
-/// How many spreads a deviation must stand out by.
-const SPREADS: f64 = 3.5;
-/// A bout is on from this share of the excursion's greatest deviation, and over below [`LOW_SHARE`] of it.
-const HIGH_SHARE: f64 = 0.5;
-/// See [`HIGH_SHARE`].
-const LOW_SHARE: f64 = 0.25;
-/// An excursion is over after so long at the baseline while the line runs, seconds.
-const CALM_S: f64 = 240.0;
+/// What stands out by two readings does so for this long at least, seconds.
+const LASTED_S: f64 = 75.0;
 /// A baseline with an obstruction that stays is learnt from so long before, seconds.
 const RESTED_S: f64 = 3600.0;
-/// A fall that lasts so long before the same channel climbs is no part of that climb, seconds.
-const TURNED_S: f64 = 900.0;
-/// See [`Tracker::calm_enough_s`].
-const MOST_CALM_S: f64 = 1800.0;
 /// The record's first stretch, which is taken for the baseline whatever it is, seconds, and in blocks.
 const FIRST_S: f64 = 600.0;
 const FIRST_BLOCKS: u32 = 4;
@@ -162,7 +149,7 @@ impl Tracker {
                     hot[c].clear();
                 }
                 hot[c].push(i);
-                if self.enough(&hot[c]) {
+                if self.enough(&hot[c]) || self.shuts_alone(i) {
                     let first = hot[c][0];
                     return Some(self.follow(first, i));
                 }
@@ -272,7 +259,7 @@ impl Tracker {
         };
         let lasted_s = self.blocks[last].last_s - self.blocks[first].t_s;
         // Two blocks of a slow log are minutes already; of a fast one, a cough may fill a block or two.
-        hot.len() >= 2 && 75.0 <= lasted_s || hot.len() >= 4
+        hot.len() >= 2 && LASTED_S <= lasted_s || hot.len() >= 4
     }
 
     fn expected_mmhg(&self, block: &Block) -> f64 {
@@ -282,39 +269,6 @@ impl Tracker {
     /// Pressure above what the baseline as of now expects, for each mL/h, mmHg·h/mL.
     pub fn excess(&self, block: &Block) -> f64 {
         (block.pressure_mmhg - self.expected_mmhg(block)) / block.total_ml_h().max(1e-3)
-    }
-
-    fn judge(&mut self, i: usize) {
-        let block = &self.blocks[i];
-        let x = Baseline::regressors(block.channel, &block.flow_ml_h);
-        let expected = self.expected_mmhg(block);
-        let noise = self.noise[block.channel];
-        let noise = noise.block_mmhg.hypot(noise.slow_mmhg);
-        let since_h = self.anchored_s.map_or(0.0, |a| (block.t_s - a) / 3600.0);
-        let drift = (DRIFT_MMHG_PER_H * since_h).min(5.0) * 0.5;
-        let spread =
-            (x.dot(&(&self.baseline.covariance * &x)) + noise * noise + drift * drift).sqrt();
-        let drop = self.baseline.shared() * block.total_ml_h();
-        let mut bar = (SPREADS * spread)
-            .max(LEAST_DEVIATION_MMHG)
-            .max(LEAST_SHARE * drop)
-            .max(1.1 * self.noise[block.channel].rounding_mmhg);
-        if !block.settled {
-            bar = bar.max(0.8 * drop) + 5.0;
-        }
-        let deviation = block.pressure_mmhg - expected;
-        let level = &mut self.levels[block.channel];
-        if !block.settled {
-            level.forget();
-        }
-        let fall = level.fall(block, &self.noise[block.channel]);
-        let block = &mut self.blocks[i];
-        block.fall = fall;
-        block.deviation_mmhg = deviation;
-        block.bar_mmhg = bar;
-        if let Some(held) = self.held_bar_mmhg(&self.blocks[i]) {
-            self.blocks[i].bar_mmhg = bar.min(held);
-        }
     }
 
     /// Whether the baseline, and the level of the minutes before, are learnt from a block that does not stand out: the crest of a
@@ -367,27 +321,6 @@ impl Tracker {
         self.learnt[c] += 1;
     }
 
-    /// How far the pressure at which a line last ran undisturbed lies above what is expected of it at rest, mmHg.
-    fn ran_above_mmhg(&self, block: &Block) -> Option<f64> {
-        let ran = &self.blocks[self.ran[block.channel]?];
-        Some(ran.pressure_mmhg - (block.pressure_mmhg - block.deviation_mmhg))
-    }
-
-    /// What the deviation of a line at rest that stands higher than it needed to run must exceed, mmHg: an open line does not, however
-    /// little is known of how its pressure is shared between outlet and resistance.
-    fn held_bar_mmhg(&self, block: &Block) -> Option<f64> {
-        let ran = &self.blocks[self.ran[block.channel]?];
-        let rests = !block.runs && ran.bar_mmhg.is_finite();
-        rests.then_some(self.ran_above_mmhg(block)?.max(0.0) + ran.bar_mmhg)
-    }
-
-    /// Whether a line at rest stands higher than it ever needed to run: only a line that is shut holds that. A pump that stopped at its
-    /// limit a minute after the line was shut has shown it by nothing else.
-    fn is_held(&self, block: &Block) -> bool {
-        self.held_bar_mmhg(block)
-            .is_some_and(|bar| bar < block.deviation_mmhg)
-    }
-
     /// A line at rest whose pressure is not what was expected: nothing flows, so nothing hinders the flow. Where it has fallen, it shows the
     /// outlet pressure, which at one rate is known together with the resistance only: it is learnt, and what the running line shows
     /// stays as it is. What stands as high as before is held by a line that is shut; the restart will tell.
@@ -420,139 +353,5 @@ impl Tracker {
             self.baseline.mean = cholesky.solve(&side);
             self.baseline.covariance = cholesky.inverse();
         }
-    }
-
-    /// Follows an excursion to its end. While the line is paused nothing can be said against it: a partly
-    /// blocked line falls to the outlet pressure like an open one.
-    fn follow(&mut self, first: usize, seen: usize) -> Excursion {
-        let n = self.noise.len();
-        let mut excursion = Excursion {
-            start_s: self.blocks[first].t_s,
-            seen_s: self.blocks[seen].last_s,
-            end_s: None,
-            bouts: vec![(self.blocks[first].t_s, self.blocks[seen].last_s)],
-            up: vec![false; n],
-            down: vec![false; n],
-        };
-        for j in first..=seen {
-            mark(&mut excursion, &self.blocks[j]);
-        }
-        let mut back: Vec<usize> = Vec::new();
-        let mut risen: Vec<usize> = Vec::new(); // blocks that climbed out of a fall
-        let mut calm_since: Option<f64> = None;
-        let mut calm_running: Vec<f64> = Vec::new(); // moments of calm blocks while the line ran
-        while self.next < self.blocks.len() {
-            let i = self.next;
-            self.next += 1;
-            self.judge(i);
-            if self.is_back(i) {
-                back.push(i);
-                if self.enough(&back) {
-                    self.restore(back[0]);
-                    excursion.end_s = self.restored_s;
-                    excursion.bouts = self.bouts(&excursion);
-                    return excursion;
-                }
-                continue;
-            }
-            back.clear();
-            let block = &self.blocks[i];
-            // What fell by itself and then climbs far above is two things: a supply that ran dry, and then a block.
-            let c = block.channel;
-            let turned = excursion.down[c] && excursion.up.iter().all(|&u| !u);
-            if turned && stands_out(block) == 1 && excursion.start_s + TURNED_S < block.t_s {
-                risen.push(i);
-                if self.enough(&risen) {
-                    let turned_s = self.blocks[risen[0]].t_s;
-                    excursion.end_s = Some(turned_s);
-                    excursion.bouts = self.bouts(&excursion);
-                    self.rewind_to(turned_s);
-                    return excursion;
-                }
-                continue;
-            }
-            if stands_out(block) != 0 {
-                mark(&mut excursion, block);
-                calm_since = None;
-                calm_running.clear();
-                continue;
-            }
-            if block.deviation_mmhg.abs() < 0.6 * block.bar_mmhg {
-                calm_since.get_or_insert(block.t_s);
-                if block.runs && block.settled {
-                    calm_running.push(block.t_s);
-                }
-            }
-            let calm_s = calm_running.first().map_or(0.0, |t| block.t_s - t);
-            if 3 * n <= calm_running.len() && self.calm_enough_s(block) <= calm_s {
-                excursion.end_s = calm_since;
-                excursion.bouts = self.bouts(&excursion);
-                self.rewind_to(calm_since.unwrap_or(self.blocks[i].t_s));
-                return excursion;
-            }
-        }
-        if n <= calm_running.len() {
-            excursion.end_s = calm_since;
-        }
-        excursion.bouts = self.bouts(&excursion);
-        excursion
-    }
-
-    /// The stretches of an excursion in which it stood high: several where it came and went while the line ran. While
-    /// the line is paused nothing can be said against it.
-    pub fn bouts(&self, excursion: &Excursion) -> Vec<(f64, f64)> {
-        let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
-        let inside: Vec<&Block> = self
-            .since(excursion.start_s)
-            .iter()
-            .take_while(|b| b.t_s <= until_s)
-            .filter(|b| b.bar_mmhg.is_finite())
-            .collect();
-        // The channel that moved most shows it best.
-        let (mut height, mut most) = (0.0, inside.first().map_or(0, |b| b.channel));
-        for block in &inside {
-            if height < block.deviation_mmhg.abs() {
-                (height, most) = (block.deviation_mmhg.abs(), block.channel);
-            }
-        }
-        let mut bouts = vec![(excursion.start_s, excursion.start_s)];
-        let mut on = true;
-        for block in inside.into_iter().filter(|b| b.channel == most) {
-            let out = block.deviation_mmhg.abs();
-            if HIGH_SHARE * height <= out {
-                match bouts.last_mut() {
-                    Some(last) if on => last.1 = block.last_s,
-                    _ => bouts.push((block.t_s, block.last_s)),
-                }
-                on = true;
-            } else if out <= LOW_SHARE * height
-                && block.own_runs
-                && block.settled
-                && bouts.last().is_some_and(|b| b.0 < b.1)
-            {
-                on = false;
-            }
-        }
-        bouts
-    }
-
-    /// How long a line that is still hindered by so much, mmHg·h/mL, takes to climb to most of what it stood at, once
-    /// relieved and started again, seconds: one and a half of its time constant.
-    pub fn climb_s(&self, excess: f64) -> f64 {
-        (60.0 + 1.5 * self.fills_s(excess)).min(MOST_CALM_S)
-    }
-
-    /// How long the flow alone takes to fill the line's stores up to what so much excess, mmHg·h/mL, makes it stand at, seconds:
-    /// the time constant.
-    pub fn fills_s(&self, excess: f64) -> f64 {
-        3600.0 * excess.max(0.0) * self.store_ml_per_mmhg
-    }
-
-    /// How long a running line must stay calm to say that it is open, seconds: a blocked one, relieved of its pressure
-    /// and started again, climbs through calm pressures too, but no slower than its stores take up the flow.
-    pub fn calm_enough_s(&self, block: &Block) -> f64 {
-        let flow = block.total_ml_h();
-        let climb_s = 3600.0 * block.bar_mmhg * self.store_ml_per_mmhg / flow.max(0.05);
-        (60.0 + 2.5 * climb_s).clamp(CALM_S, MOST_CALM_S)
     }
 }
