@@ -92,6 +92,28 @@ def by_effect(pairs, missed, edges):
     return bands
 
 
+def beside_another(true, record):
+    """Whether another true episode moved the pressure of one of its channels before, while or shortly after it did: what is left of the one
+    before is the level that this one climbs from."""
+    slack = 600.0
+    near = lambda o: o.start - slack <= true.end and true.start <= o.end + slack
+    return any(o is not true and near(o) and set(o.channels) & set(true.channels) for o in record.truth)
+
+
+def by_plain(pairs, missed, edges):
+    """Recall of obstructions by how far they moved the pressure in multiples of what hides it, alone and beside another: per band
+    (low, high, (found, all) alone, (found, all) beside another)."""
+    rows = [(r, t, True) for r, t, f in pairs if f.obstructive] + [(r, t, False) for r, t, f in pairs if not f.obstructive]
+    rows += [(r, t, False) for r, t in missed]
+    rows = [(t.effect_mmhg / r.hides_mmhg, beside_another(t, r), told) for r, t, told in rows if t.obstructive]
+    bands = []
+    for low, high in zip(edges, edges[1:]):
+        inside = [(beside, told) for plain, beside, told in rows if low <= plain < high]
+        count = lambda which: (sum(told for beside, told in inside if beside == which), sum(beside == which for beside, _ in inside))
+        bands.append((low, high, count(False), count(True)))
+    return bands
+
+
 def onset_error(true, found):
     """How far a review's onset lies from where it is asked for (s). What came in a gap of the log is asked for anywhere in the gap:
     nothing was written there that could show when."""

@@ -162,6 +162,14 @@ def effect_rows(score):
     return table(("pressure moved by, mmHg", "recall", "site right where it can be told", "step onsets close"), rows)
 
 
+def plain_rows(score):
+    bands = m.by_plain(score.pairs, score.missed, (0, 2, 4, 8, 16, math.inf))
+    rows = [(f"{low} to {high}" if math.isfinite(high) else f"{low} and more", percent(*alone), percent(*beside))
+            for low, high, alone, beside in bands]
+    rows.append(("all", *(percent(*(sum(b[i][k] for b in bands) for k in (0, 1))) for i in (2, 3))))
+    return table(("moved by, in multiples of what hides it", "recall, alone", "recall, beside another"), rows)
+
+
 def first_move_rows(score):
     rows = []
     for low, high, found in m.by_first_move(score.pairs, (0, 1, 2, 4, 8, math.inf)):
@@ -326,6 +334,12 @@ Obstructions only. What moves the pressure by a few mmHg (a wide catheter, a low
 the vein's own pressure, whoever reads the record.
 
 {effect_rows(score)}
+
+The same recall by how far the pressure moved in multiples of what hides it (noise, rounding, half the pulsation, three times the
+vein's wander; 2 mmHg at least), of those that were alone and of those before, during or within ten minutes of which another true
+episode moved the pressure of the same channels.
+
+{plain_rows(score)}
 
 ### Are the probabilities right?
 

@@ -144,6 +144,14 @@ class Measures(unittest.TestCase):
         bands = m.by_effect(pairs, [(None, true(effect=7.0))], (0, 5, 10))
         self.assertEqual([(low, high, len(found), missed) for low, high, found, missed in bands], [(0, 5, 1, 0), (5, 10, 1, 1)])
 
+    def test_what_another_moves_at_the_time_is_counted_apart(self):
+        alone, first, second = true(effect=9.0), true(effect=3.0), true(began=7500.0, onset=8000.0, end=9000.0, effect=3.0)
+        apart, together = record(alone), record(first, second)
+        apart.hides_mmhg = together.hides_mmhg = 3.0
+        there = found(3600, 7000)
+        bands = m.by_plain([(apart, alone, there), (together, first, there)], [(together, second)], (0, 2, 4))
+        self.assertEqual(bands, [(0, 2, (0, 0), (1, 2)), (2, 4, (1, 1), (0, 0))])
+
     def test_the_interval_of_a_share(self):
         low, high = m.wilson(81, 263)  # 0.2553 to 0.3662: Newcombe, Stat Med 17 (1998) 857-872, method 3 (from memory)
         self.assertAlmostEqual(low, 0.2553, places=4)

@@ -13,6 +13,7 @@ use crate::record::Record;
 
 /// Stops and restarts of several channels closer together than this are one, seconds.
 const TOGETHER_S: f64 = 180.0;
+
 /// What an excursion may be looked at with.
 pub struct Scene<'a> {
     /// The record.

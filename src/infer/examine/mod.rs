@@ -219,13 +219,13 @@ impl<'a> Walk<'a> {
             .collect();
         let until_s = excursion.end_s.unwrap_or(f64::INFINITY);
         let inside = |t: f64| excursion.start_s - 600.0 <= t && t <= until_s + 300.0;
-        let mut rung: Vec<(usize, f64)> = self.alarms.extract_if(.., |a| inside(a.1)).collect();
-        rung.retain(|(c, _)| moved.contains(c));
-        if let Some(left) = self.take_before_joined(&excursion, &rung) {
+        let mut own: Vec<(usize, f64)> = self.alarms.extract_if(.., |a| inside(a.1)).collect();
+        own.retain(|(c, _)| moved.contains(c));
+        if let Some(left) = self.take_before_joined(&excursion, &own) {
             self.alarms.extend(left);
             return; // what comes after is tracked anew
         }
-        let mut alarms: Vec<f64> = rung.iter().map(|a| a.1).collect();
+        let mut alarms: Vec<f64> = own.iter().map(|a| a.1).collect();
         alarms.sort_by(f64::total_cmp);
         let dry: Vec<(usize, f64)> = self.supply_alarms.extract_if(.., |a| inside(a.1)).collect();
         let scene = Scene {
