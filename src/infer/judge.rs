@@ -379,3 +379,17 @@ fn normalise(
         clues,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pump_is_moved_by_a_metre_freely_and_by_two_hardly_ever() {
+        // 0.736 mmHg for each cm of water.
+        assert_eq!(log_reach(0.736 * 60.0), 0.0);
+        assert_eq!(log_reach(-0.736 * 100.0), 0.0);
+        // Five hand's breadths of 20 cm beyond: a normal's five spreads.
+        assert!((log_reach(-0.736 * 200.0) + 12.5).abs() < 0.1);
+    }
+}

@@ -243,4 +243,20 @@ mod tests {
         assert_eq!(weight(0.1).words, "hardly speaks for");
         assert_eq!(weight(9.0).odds, "odds\u{a0}×\u{a0}over\u{a0}1,000");
     }
+
+    #[test]
+    fn what_grew_within_minutes_is_not_said_to_have_come_slowly() {
+        let came = |hours: f64| {
+            finding(&Evidence {
+                finding: Finding::CameSlowly { hours },
+                toward: Site::Filter,
+                log_odds: 1.0,
+            })
+        };
+        assert_eq!(
+            came(12.0 / 3600.0),
+            "It grew rather than stepped up, within 12 s."
+        );
+        assert_eq!(came(0.5), "It came slowly, over 30 min.");
+    }
 }

@@ -132,7 +132,7 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
         Finding::CameSlowly { .. } => page(
             "came-slowly",
             "Came slowly",
-            "The pressure rose over hours.",
+            "The pressure rose over hours, or minutes, and not at one go.",
             "Filters and narrowing catheters act slowly; clamps do not.",
             "At a low rate and with a soft syringe a closed clamp, too, takes an hour or more to alarm.",
             "Time to alarm of syringe pumps: Donmez et al., Paediatr Anaesth 15 (2005) 293–296.",
