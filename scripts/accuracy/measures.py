@@ -103,8 +103,7 @@ def beside_another(true, record):
 def by_plain(pairs, missed, edges):
     """Recall of obstructions by how far they moved the pressure in multiples of what hides it, alone and beside another: per band
     (low, high, (found, all) alone, (found, all) beside another)."""
-    rows = [(r, t, True) for r, t, f in pairs if f.obstructive] + [(r, t, False) for r, t, f in pairs if not f.obstructive]
-    rows += [(r, t, False) for r, t in missed]
+    rows = [(r, t, f.obstructive) for r, t, f in pairs] + [(r, t, False) for r, t in missed]
     rows = [(t.effect_mmhg / r.hides_mmhg, beside_another(t, r), told) for r, t, told in rows if t.obstructive]
     bands = []
     for low, high in zip(edges, edges[1:]):

@@ -149,6 +149,11 @@ def silent(score):
     return sum(v["silent"] for v in m.onsets(score.pairs).values())
 
 
+def band(low, high):
+    """`5 to 10`, or `50 and more` without an upper edge."""
+    return f"{low} to {high}" if math.isfinite(high) else f"{low} and more"
+
+
 def effect_rows(score):
     rows = []
     for low, high, found, missed in m.by_effect(score.pairs, score.missed, (0, 5, 10, 20, 50, math.inf)):
@@ -156,7 +161,7 @@ def effect_rows(score):
         tell = [p for p in found if p[1].can_tell]
         step = m.onsets(found)["step"]
         rows.append((
-            f"{low} to {high}" if math.isfinite(high) else f"{low} and more", percent(told, len(found) + missed),
+            band(low, high), percent(told, len(found) + missed),
             percent(sum(f.suggested == t.site for _, t, f in tell), len(tell)), percent(step["close_n"], step["n"]),
         ))
     return table(("pressure moved by, mmHg", "recall", "site right where it can be told", "step onsets close"), rows)
@@ -164,7 +169,7 @@ def effect_rows(score):
 
 def plain_rows(score):
     bands = m.by_plain(score.pairs, score.missed, (0, 2, 4, 8, 16, math.inf))
-    rows = [(f"{low} to {high}" if math.isfinite(high) else f"{low} and more", percent(*alone), percent(*beside))
+    rows = [(band(low, high), percent(*alone), percent(*beside))
             for low, high, alone, beside in bands]
     rows.append(("all", *(percent(*(sum(b[i][k] for b in bands) for k in (0, 1))) for i in (2, 3))))
     return table(("moved by, in multiples of what hides it", "recall, alone", "recall, beside another"), rows)
@@ -174,7 +179,7 @@ def first_move_rows(score):
     rows = []
     for low, high, found in m.by_first_move(score.pairs, (0, 1, 2, 4, 8, math.inf)):
         step = m.onsets(found)["step"]
-        rows.append((f"{low} to {high}" if math.isfinite(high) else f"{low} and more", step["n"], percent(step["close_n"], step["n"])))
+        rows.append((band(low, high), step["n"], percent(step["close_n"], step["n"])))
     return table(("moved by, in multiples of what hides it", "step onsets", "close"), rows)
 
 

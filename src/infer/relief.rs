@@ -60,17 +60,16 @@ pub fn relieved(
         stood && left < level && left < EASED_SHARE * height.excess
     };
     let settled = |from_s: f64| {
-        let shows = move |b: &&&Block| b.settled && from_s <= b.t_s;
-        running.iter().copied().filter(move |b| shows(&b))
+        let running = running.iter().copied();
+        running.filter(move |b| b.settled && from_s <= b.t_s)
     };
-    let late = middle(excess(tracker, settled(latest_s), latest_s));
+    let late = middle(&excess(tracker, settled(latest_s), latest_s));
     let mut eased = late.filter(|(left, _)| *left < RELIEVED_SHARE * height.excess || open(*left));
     if eased.is_none() {
         let own = settled(sooner_s).filter(|b| b.channel == height.channel);
         let mut soon = excess(tracker, own, latest_s);
-        soon.sort_by(|a, b| a.0.total_cmp(&b.0));
         soon.truncate(LOWEST_BLOCKS);
-        eased = middle(soon).filter(|(left, _)| open(*left));
+        eased = middle(&soon).filter(|(left, _)| open(*left));
     }
     let Some((left, left_s)) = eased else {
         return late.map(|_| false);
@@ -155,7 +154,7 @@ fn running_from<'a>(
     since.filter(|b| excursion.up[b.channel] && b.own_runs)
 }
 
-/// Excesses with their moments: of the blocks up to a moment, seconds, or of the first ones.
+/// Excesses with their moments, the lowest first: of the blocks up to a moment, seconds, or of the first ones.
 fn excess<'a>(
     tracker: &Tracker,
     blocks: impl Iterator<Item = &'a Block> + Clone,
@@ -163,14 +162,13 @@ fn excess<'a>(
 ) -> Vec<(f64, f64)> {
     let first_s = blocks.clone().next().map_or(until_s, |b| b.t_s);
     let until_s = until_s.max(first_s + AFTER_S);
-    blocks
-        .take_while(|b| b.t_s <= until_s)
-        .map(|b| (tracker.excess(b), b.t_s))
-        .collect()
+    let blocks = blocks.take_while(|b| b.t_s <= until_s);
+    let mut all: Vec<(f64, f64)> = blocks.map(|b| (tracker.excess(b), b.t_s)).collect();
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    all
 }
 
-/// The middle one of excesses with their moments.
-fn middle(mut excess: Vec<(f64, f64)>) -> Option<(f64, f64)> {
-    excess.sort_by(|a, b| a.0.total_cmp(&b.0));
+/// The middle one of excesses in order.
+fn middle(excess: &[(f64, f64)]) -> Option<(f64, f64)> {
     excess.get(excess.len() / 2).copied()
 }

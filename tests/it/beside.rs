@@ -5,7 +5,8 @@
 //! `(P_join − P_out)/R_shared = Σ (P − P_join)/R_own`; no events, no limit.
 
 use super::beyond_pressure::{only, review};
-use patency::infer::{Course, Episode, Review, Site};
+use super::on_top::hindered;
+use patency::infer::{Course, Review, Site};
 
 /// Store of each channel, mL/mmHg; pressure at zero flow, mmHg; resistance of a channel's own tubing, and shut, mmHg·h/mL.
 const STORE: f64 = 0.002;
@@ -50,10 +51,6 @@ fn both(every_s: u32, at: impl Fn(u32) -> Second) -> Review {
         }
     }
     review(&rows, "")
-}
-
-fn hindered(e: &Episode) -> f64 {
-    e.sites[..4].iter().sum()
 }
 
 #[test]

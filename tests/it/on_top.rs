@@ -28,7 +28,8 @@ fn shut(during: Range<u32>) -> impl Fn(u32) -> f64 {
     move |s| if during.contains(&s) { SHUT } else { OPEN }
 }
 
-fn hindered(e: &Episode) -> f64 {
+/// How likely it is that something hinders the flow.
+pub(crate) fn hindered(e: &Episode) -> f64 {
     e.sites[..4].iter().sum()
 }
 

@@ -21,7 +21,8 @@ const APART_S: f64 = 150.0;
 const ROUNDINGS_APART: f64 = 1.6;
 /// How many spreads a deviation must stand out by.
 const SPREADS: f64 = 3.5;
-/// One reading of a slow log stands out from this on where the line is at rest, mmHg: no cough and no hand on the line is so high.
+/// One reading of a slow log stands out from this on where the line is at rest, mmHg: no cough and no hand on the line is so high
+/// (our judgement).
 const LONE_MMHG: f64 = 100.0;
 
 impl Tracker {

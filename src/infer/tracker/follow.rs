@@ -2,7 +2,7 @@
 //!
 //! In: the tracker at an excursion's beginning. Out: the excursion with its bouts; and how long a line takes to show that it is open.
 
-use super::Tracker;
+use super::{Next, Tracker};
 use crate::infer::blocks::Block;
 use crate::infer::excursion::{Excursion, mark, stands_out};
 
@@ -37,21 +37,16 @@ impl Tracker {
         let mut risen: Vec<usize> = Vec::new(); // blocks that climbed out of a fall
         let mut calm_since: Option<f64> = None;
         let mut calm_running: Vec<f64> = Vec::new(); // moments of calm blocks while the line ran
-        while self.next < self.blocks.len() {
-            let i = self.next;
-            self.next += 1;
-            self.judge(i);
-            if self.is_back(i) {
-                back.push(i);
-                if self.enough(&back) {
-                    self.restore(back[0]);
+        while let Some(next) = self.judge_next(&mut back) {
+            let i = match next {
+                Next::At(i) => i,
+                Next::Back => continue,
+                Next::Restored => {
                     excursion.end_s = self.restored_s;
                     excursion.bouts = self.bouts(&excursion);
                     return excursion;
                 }
-                continue;
-            }
-            back.clear();
+            };
             let block = &self.blocks[i];
             // What fell by itself and then climbs far above is two things: a supply that ran dry, and then a block.
             let c = block.channel;

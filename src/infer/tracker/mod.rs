@@ -71,6 +71,16 @@ pub struct Tracker {
     before_precision: DMatrix<f64>,
 }
 
+/// What the next block is.
+enum Next {
+    /// One to go on with, by its index.
+    At(usize),
+    /// One that is back at the resting baseline.
+    Back,
+    /// The one that says that the line is back at it, which is restored.
+    Restored,
+}
+
 impl Tracker {
     /// Boils the record down to blocks.
     pub fn new(record: &Record, doings: &Doings, prior: &PartsPrior, lag_h: f64) -> Self {
@@ -119,20 +129,15 @@ impl Tracker {
         let n = self.noise.len();
         let mut hot: Vec<Vec<usize>> = vec![Vec::new(); n]; // blocks that stand out in a row, per channel
         let mut back: Vec<usize> = Vec::new(); // blocks in a row that are back at the resting baseline
-        while self.next < self.blocks.len() {
-            let i = self.next;
-            self.next += 1;
-            self.judge(i);
-            if self.is_back(i) {
-                back.push(i);
-                if self.enough(&back) {
-                    self.restore(back[0]);
-                    back.clear();
+        while let Some(next) = self.judge_next(&mut back) {
+            let i = match next {
+                Next::At(i) => i,
+                Next::Back => continue,
+                Next::Restored => {
                     hot.iter_mut().for_each(Vec::clear);
+                    continue;
                 }
-                continue;
-            }
-            back.clear();
+            };
             let block = &self.blocks[i];
             let c = block.channel;
             // The first readings are the baseline: a line file that is wrong is no obstruction.
@@ -161,6 +166,28 @@ impl Tracker {
             }
         }
         None
+    }
+
+    /// Judges the next block; `None` at the record's end. `back`: the blocks in a row before it that are back at the resting baseline,
+    /// which is restored once they are enough.
+    fn judge_next(&mut self, back: &mut Vec<usize>) -> Option<Next> {
+        let i = self.next;
+        if self.blocks.len() <= i {
+            return None;
+        }
+        self.next += 1;
+        self.judge(i);
+        if !self.is_back(i) {
+            back.clear();
+            return Some(Next::At(i));
+        }
+        back.push(i);
+        if !self.enough(back) {
+            return Some(Next::Back);
+        }
+        self.restore(back[0]);
+        back.clear();
+        Some(Next::Restored)
     }
 
     /// The blocks from a moment on, seconds.
