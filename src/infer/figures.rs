@@ -156,7 +156,9 @@ fn track(tracker: &Tracker, prior: &PartsPrior, c: usize) -> Vec<TrackPoint> {
         let flow = mean(&|b| b.total_ml_h());
         let hours = (last.t_s - first.t_s) / 3600.0;
         let climb = if 0.0 < hours {
-            ((last.pressure_mmhg - first.pressure_mmhg) / hours * store).clamp(0.0, 0.98 * flow)
+            ((last.pressure_mmhg - first.pressure_mmhg) / hours * store)
+                .min(0.98 * flow)
+                .max(0.0)
         } else {
             0.0
         };

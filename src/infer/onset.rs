@@ -130,7 +130,10 @@ struct Profile<'a> {
 impl Profile<'_> {
     fn scan(&mut self, fitted: &Fitted, about: About, period_s: f64) -> Option<()> {
         let best_s = about.t_s;
-        let spread_s = (WIDER * about.sd_s).clamp(0.5 * period_s.max(2.0), 7200.0);
+        // Between readings hours apart no spread tells more than half of their distance.
+        let spread_s = (WIDER * about.sd_s)
+            .min(7200.0)
+            .max(0.5 * period_s.max(2.0));
         let mut moments: Vec<f64> = OFFSETS.iter().map(|o| best_s + o * spread_s).collect();
         if let Some(stop) = self.stop {
             let step_s = period_s.max(5.0);

@@ -37,6 +37,7 @@ mod report_pictures;
 mod report_text;
 mod review_stream;
 mod sample_reviews;
+mod sampled;
 mod samples;
 mod scenes;
 mod segments;

@@ -264,7 +264,7 @@ fn parts(picture: &mut Picture, plan: &Plan, names: &[&str], filter: &Option<Fil
     }
     let title = |picture: &mut Picture, x: f64, text: &str| {
         let half = Picture::text_width(text, plan.em) / 2.0;
-        let x = x.clamp(half + 1.0, picture.width - half - 1.0);
+        let x = picture.kept_on(x, half + 1.0);
         picture.text(
             (x, plan.top - 10.0),
             plan.em,

@@ -113,6 +113,12 @@ impl Picture {
         self.width < 600.0
     }
 
+    /// The middle of what reaches `half` to both sides, moved so that all of it is on the picture; what is wider than the
+    /// picture begins at its left edge.
+    pub fn kept_on(&self, middle: f64, half: f64) -> f64 {
+        middle.min(self.width - half).max(half)
+    }
+
     /// A whole line.
     pub fn line(&mut self, points: Vec<(f64, f64)>, ink: Ink, width: f64) {
         self.shapes.push(Shape::Line {
@@ -269,5 +275,18 @@ impl Picture {
     /// Width of a text, by the embedded font (which is wider than most).
     pub fn text_width(text: &str, em: f64) -> f64 {
         render::text_width(text, em)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_wider_than_the_picture_begins_at_its_left_edge() {
+        let picture = Picture::new(100.0);
+        assert_eq!(picture.kept_on(5.0, 20.0), 20.0);
+        assert_eq!(picture.kept_on(95.0, 20.0), 80.0);
+        assert_eq!(picture.kept_on(50.0, 70.0), 70.0);
     }
 }

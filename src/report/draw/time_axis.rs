@@ -161,7 +161,7 @@ pub fn draw(
         let at = x.px(tick.t_s);
         picture.line(vec![(at, bottom), (at, bottom + 4.0)], ink::TEXT, 1.0);
         let half = render::text_width(&tick.label, em) / 2.0;
-        let middle = at.clamp(half, picture.width - half);
+        let middle = picture.kept_on(at, half);
         if free_from <= middle - half {
             picture.text(
                 (middle, bottom + 15.0),

@@ -281,7 +281,7 @@ pub fn event_lane(picture: &mut Picture, record: &Record, x: &Scale, top: f64) -
         }
         let name = words::event_name(event);
         let width = Picture::text_width(&name, EM);
-        let middle = at.clamp(width / 2.0, picture.width - width / 2.0);
+        let middle = picture.kept_on(at, width / 2.0);
         let (left, right) = (middle - width / 2.0 - 4.0, middle + width / 2.0 + 4.0);
         let free = taken
             .iter_mut()
