@@ -9,9 +9,12 @@ or, with the program built and an environment of one's own:
     .venv/bin/python scripts/accuracy --set tune --records 300 --keep DIR --reuse   # again, on the records left there
     python3 scripts/accuracy --set tune --records 300 --make-only DIR            # the records alone; needs no packages
 
-With `--keep DIR`, the records stay in DIR/records, and accuracy.md, its picture and episodes.csv (each true and found episode,
-a row each) are written to DIR instead of into the repository. Otherwise only what stands between the two marks in ACCURACY.md
-is replaced.
+Two generators make records: `simulate` is the program's own simulator, `second` (scripts/accuracy/second) was written apart from it and
+needs numpy and `cc`. `--generator both`, the default for the published set, measures on each and sets them side by side.
+
+With `--keep DIR`, the records stay in DIR/records (those of the second generator in DIR/records-second), and accuracy.md, its picture,
+episodes.csv (each true and found episode, a row each) and upheld.csv (each claim of `visible_from` that was looked at) are written to
+DIR instead of into the repository. Otherwise only what stands between the two marks in ACCURACY.md is replaced.
 """
 
 import argparse
@@ -36,7 +39,9 @@ def arguments():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--set", choices=["tune", "published"], default="published", dest="set_name",
                         help="which records: `tune` may be looked at while the program is changed, `published` may not")
-    parser.add_argument("--records", type=int, default=1000)
+    parser.add_argument("--generator", choices=["simulate", "second", "both"],
+                        help="who makes the records; by default both for the published set, the simulator alone for `tune`")
+    parser.add_argument("--records", type=int, default=1000, help="of each generator")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--binary", type=Path, default=ROOT / "target/release/patency")
     parser.add_argument("--make-only", metavar="DIR", help="make the records there and stop")
@@ -48,42 +53,62 @@ def arguments():
     args = parser.parse_args()
     if not args.binary.exists():
         sys.exit(f"{args.binary} is not there: run `cargo build --release` first, or name it with --binary")
+    if args.generator is None:
+        args.generator = "both" if args.set_name == "published" else "simulate"
+    if args.make_only and args.generator == "both":
+        parser.error("--make-only makes the records of one generator: name it with --generator")
     if args.reuse and not args.keep:
         parser.error("--reuse needs --keep DIR: the folder of the earlier run")
     return args
 
 
-def work_on(number, into, args):
+def make_with(generator, args, number, into):
+    """One record of a generator, in its folder under `into`."""
+    if generator == "second":
+        from second.one import make_one as make_second
+        make_second(args.set_name, args.seed, number, library=into, into=into)
+    else:
+        make_one(args.binary, args.set_name, args.seed, number, folder_of(into, number))
+
+
+def work_on(number, generator, into, args):
     """One record, from its numbers to what every method found. Its files stay only with --keep."""
     import records
     import rivals
+    import upheld
 
     folder = folder_of(into, number)
     if not args.reuse:
-        make_one(args.binary, args.set_name, args.seed, number, folder)
+        make_with(generator, args, number, into)
     record = records.review(records.load(folder), args.binary)
+    claim = upheld.look(record, args.binary, upheld.stride_for(args.records))
     others = {} if args.no_rivals else {name: method(record) for name, method in rivals.RIVALS.items()}
     record.forget_trace()
     if not args.keep:
         shutil.rmtree(folder)
-    return record, others
+    return record, others, claim
 
 
-def measure(args, into):
+def measure(generator, args, into):
+    """What a generator's records give: the program's score, the rivals', and the claims of `visible_from` that were looked at."""
+    from report import Measured
     from score import score
 
-    work = functools.partial(work_on, into=into, args=args)
+    if generator == "second":
+        from second.network import compiled
+        compiled(into)
+    work = functools.partial(work_on, generator=generator, into=into, args=args)
     with ProcessPoolExecutor(args.jobs) as pool:
         done = []
         for row in pool.map(work, range(args.records), chunksize=2):
             done.append(row)
             if sys.stderr.isatty():
                 print(f"\r{len(done)} of {args.records} records", end="", file=sys.stderr, flush=True)
-    records = [record for record, _ in done]
-    found = {id(record): others for record, others in done}
+    records = [record for record, _, _ in done]
+    found = {id(record): others for record, others, _ in done}
     names = done[0][1].keys() if done else []
     rivals = {name: score(records, lambda r, name=name: found[id(r)][name]) for name in names}
-    return score(records, lambda r: r.found), rivals
+    return Measured(generator, score(records, lambda r: r.found), rivals, [claim for _, _, claim in done if claim])
 
 
 def how_made(args, took_s):
@@ -98,7 +123,7 @@ def how_made(args, took_s):
     version = said(str(args.binary), "--version")
     rule = matching.__doc__.split("\n\n", 2)[2].strip()
     return {
-        "command": f"scripts/accuracy/run --set {args.set_name} --records {args.records} --seed {args.seed}",
+        "command": f"scripts/accuracy/run --set {args.set_name} --generator {args.generator} --records {args.records} --seed {args.seed}",
         "how": f"with {version} at commit {said('git', 'rev-parse', '--short', 'HEAD')}{changed}, on {time.strftime('%-d %B %Y')}, "
                f"in {took_s / 60:.0f} min with {args.jobs} at a time on {os.cpu_count()} cores ({cpu}), Python {platform.python_version()}; "
                "packages as pinned in `scripts/accuracy/requirements.txt`.",
@@ -135,33 +160,60 @@ def rounded(t, record):
     return "" if t is None else round((t - record.start) / 3600, 3)
 
 
+def write_claims(claims, path):
+    """Each claim of `visible_from` that was looked at in a row."""
+    with open(path, "w", newline="") as file:
+        out = csv.DictWriter(file, ["record", "episode", "site", "course", "there", "early"])
+        out.writeheader()
+        out.writerows(claims)
+
+
+def make_only(args):
+    if args.generator == "simulate":
+        made = make(args.binary, args.set_name, args.seed, args.records, args.make_only, args.jobs)
+    else:
+        from second.one import make_all
+        made = make_all(args.set_name, args.seed, args.records, args.make_only, args.jobs)
+    print(f"made {len(made)} records of `{args.set_name}` in {args.make_only}")
+
+
+def write(measured, speed, made, args):
+    """The report into the repository, or with --keep beside the records; and what is printed of it."""
+    from picture import draw
+    from report import markdown, put_between
+
+    text = markdown(measured, speed, made)
+    first = measured[0]
+    if args.keep:
+        target = Path(args.keep)
+        (target / "accuracy.md").write_text(text)
+        draw(first.score, first.rivals, target / "accuracy.png")
+        for one in measured:
+            tail = "" if one.generator == "simulate" else f"-{one.generator}"
+            write_episodes(one.score, target / f"episodes{tail}.csv")
+            write_claims(one.claims, target / f"upheld{tail}.csv")
+    else:
+        (ROOT / "docs").mkdir(exist_ok=True)
+        page = ROOT / "ACCURACY.md"
+        page.write_text(put_between(page.read_text() if page.exists() else "# Accuracy\n", text))
+        draw(first.score, first.rivals, ROOT / "docs/accuracy.png")
+    print(text.split("### In short")[1].split("![")[0])
+
+
 def main():
     args = arguments()
     if args.make_only:
-        made = make(args.binary, args.set_name, args.seed, args.records, args.make_only, args.jobs)
-        print(f"made {len(made)} records of `{args.set_name}` in {args.make_only}")
-        return
+        return make_only(args)
     began = time.time()
+    generators = ["simulate", "second"] if args.generator == "both" else [args.generator]
     with tempfile.TemporaryDirectory() as scratch:
-        into = Path(args.keep) / "records" if args.keep else Path(scratch)
-        score, rivals = measure(args, into)
-        from picture import draw
-        from report import markdown, put_between
+        under = Path(args.keep or scratch)
+        folders = {"simulate": under / "records", "second": under / "records-second"}
+        measured = [measure(generator, args, folders[generator]) for generator in generators]
         from speed import measure_speed
 
         speed = measure_speed(args.binary, Path(scratch))
-        text = markdown(score, rivals, speed, how_made(args, time.time() - began))
-        if args.keep:
-            target = Path(args.keep)
-            (target / "accuracy.md").write_text(text)
-            draw(score, rivals, target / "accuracy.png")
-            write_episodes(score, target / "episodes.csv")
-        else:
-            (ROOT / "docs").mkdir(exist_ok=True)
-            page = ROOT / "ACCURACY.md"
-            page.write_text(put_between(page.read_text() if page.exists() else "# Accuracy\n", text))
-            draw(score, rivals, ROOT / "docs/accuracy.png")
-        print(text.split("### In short")[1].split("![")[0])
+        write(measured, speed, how_made(args, time.time() - began), args)
 
 
 if __name__ == "__main__":

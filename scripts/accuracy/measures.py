@@ -198,3 +198,22 @@ def releases(pairs):
     errors = [100 * abs(f["value"] - t) / t for t, f in told if t > 0.02]
     return {"n": len(rows), "given": share(len(told), len(rows)), "coverage": share(sum(inside), len(inside)),
             "median_error": percentile(errors, 50), "p95_error": percentile(errors, 95)}
+
+
+def pieces(outcomes):
+    """(obstructions told in more than one found episode, obstructions that were asked for and found). `outcomes` are (record, matched)."""
+    from matching import overlap, slack_s
+    told, split = 0, 0
+    for record, o in outcomes:
+        for t, _ in o.pairs:
+            if t.obstructive:
+                told += 1
+                split += any(overlap(t, f, slack_s(record)) and set(f.channels) & set(t.channels) for f in o.splits)
+    return split, told
+
+
+def upheld(claims):
+    """Of claims of `visible_from` that were looked at: (the record cut there shows the episode, one cut earlier does not, both, all)."""
+    there = sum(c["there"] for c in claims)
+    not_early = sum(not c["early"] for c in claims)
+    return there, not_early, sum(c["there"] and not c["early"] for c in claims), len(claims)

@@ -1,12 +1,15 @@
 """Tests of the scoring on examples worked by hand: python3 scripts/accuracy/tests.py (needs no packages)."""
 
+import tempfile
 import unittest
+from pathlib import Path
 from types import SimpleNamespace as Plain
 
 import measures as m
+import upheld
 from make import scenario_text
 from matching import match
-from records import Found, Truth, hides_mmhg, hinders, moved, stretches
+from records import Found, Truth, hides_mmhg, hinders, moved, seconds, stretches
 from report import put_between
 from scenarios import blocked, draw, volume_to
 
@@ -159,6 +162,40 @@ class Measures(unittest.TestCase):
 
     def test_percentiles_lie_between_neighbours(self):
         self.assertEqual(m.percentile([1, 2, 3, 4], 50), 2.5)
+
+
+class Pieces(unittest.TestCase):
+    def test_an_obstruction_told_twice_is_in_pieces_and_one_told_once_is_not(self):
+        split, whole = record(true()), record(true())
+        outcomes = [(split, match(split, [found(3500, 4000), found(5000, 7000)])), (whole, match(whole, [found(3500, 7000)]))]
+        self.assertEqual(m.pieces(outcomes), (1, 2))
+
+
+class Upheld(unittest.TestCase):
+    def claim(self, onset, end=None, channels=("pn",), filter_=0.9, suggested="filter"):
+        sites = {site: 0.0 for site in ("supply", "tubing", "catheter", "settings")} | {"filter": filter_, "none": 1 - filter_}
+        return {"onset": onset, "end": end, "channels": list(channels), "sites": sites, "suggested": suggested}
+
+    def test_only_what_still_goes_on_and_hinders_on_that_channel_upholds_a_claim(self):
+        claim, there = self.claim(3600.0, 7200.0), self.claim(3500.0)
+        others = [self.claim(3500.0, 4000.0), self.claim(3500.0, channels=["lipid"]), self.claim(3500.0, filter_=0.2, suggested="none")]
+        self.assertEqual(upheld.going_on([*others, there], claim), [there])
+
+    def test_what_is_shown_early_counts_against_the_claim_with_the_nearest_onset(self):
+        first, second = self.claim(1000.0, 2000.0), self.claim(5000.0)
+        self.assertFalse(upheld.is_claimed(self.claim(1100.0), second, [first, second]))
+        self.assertTrue(upheld.is_claimed(self.claim(4000.0), second, [first, second]))
+
+    def test_a_cut_keeps_the_rows_up_to_the_moment(self):
+        with tempfile.TemporaryDirectory() as folder:
+            source, into = Path(folder) / "a.csv", Path(folder) / "b.csv"
+            source.write_text("time,channel\n2031-03-04T08:00:00+01:00,pn\n2031-03-04T08:00:10+01:00,pn\n2031-03-04T08:00:20+01:00,pn\n")
+            upheld.cut(source, into, seconds("2031-03-04T08:00:10+01:00"))
+            self.assertEqual(len(into.read_text().splitlines()), 3)
+
+    def test_shares_of_claims(self):
+        claims = [{"there": True, "early": False}, {"there": True, "early": True}, {"there": False, "early": False}]
+        self.assertEqual(m.upheld(claims), (2, 2, 1, 3))
 
 
 class Scenarios(unittest.TestCase):
