@@ -44,4 +44,5 @@ mod segments;
 mod serve;
 mod survey;
 mod survey_edges;
+mod textbook;
 mod tidy;
