@@ -54,7 +54,8 @@ pub fn run(args: &Args) -> Result<()> {
             ..Limits::default()
         },
     };
-    serve::run(&options, |url| {
+    serve::run(&options, |serve::Ready { url, notices }| {
+        out::notices(notices);
         out::print(&format!(
             "The workbench is open: {url}\nRecords are kept in {}. Ctrl C ends it.\n",
             options.data.display()

@@ -1,9 +1,12 @@
 //! The data folder: the store's file, the files that were given, and the lock that keeps a second process out.
 
+use super::mark::{self, FILES, Found, LOCK, STORE};
 use crate::error::{Error, Result};
 use crate::report::words;
 use std::collections::HashSet;
+use std::ffi::OsString;
 use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// The folder, locked for as long as this lives. The system lifts the lock when the process ends, however it ends.
@@ -16,32 +19,34 @@ pub struct Folder {
 const PART: &str = ".part";
 
 impl Folder {
-    /// Makes the folder where it is missing, for its owner alone, and locks it.
+    /// Makes the folder where it is missing, for its owner alone, or claims it where it is empty or its own; locks it.
+    ///
+    /// # Errors
+    /// It is somebody else's folder, it cannot be used, or another workbench has it. Nothing in it is then changed.
     pub fn open(dir: &Path) -> Result<Self> {
         make(dir)?;
-        make(&dir.join("files"))?;
-        let lock = dir.join("workbench.lock");
-        let file = private()
-            .write(true)
-            .truncate(false)
-            .open(&lock)
-            .map_err(|e| cannot(&lock, &e))?;
-        match file.try_lock() {
-            Ok(()) => Ok(Self {
-                dir: dir.to_path_buf(),
-                _lock: file,
-            }),
-            Err(TryLockError::WouldBlock) => {
-                Err(Error::in_file(dir, words::workbench::ANOTHER_RUNS)
-                    .hint(words::workbench::ANOTHER_RUNS_HINT))
+        // The user may have named it through a symlink; nothing within it is reached through one.
+        let dir = dir.canonicalize().map_err(|e| cannot(dir, &e))?;
+        let lock = match mark::look(&dir)? {
+            Found::Marked => lock(&dir)?,
+            Found::Empty => {
+                mark::set(&dir)?;
+                lock(&dir)?
             }
-            Err(TryLockError::Error(e)) => Err(cannot(&lock, &e)),
-        }
+            Found::Unmarked => {
+                let lock = lock(&dir)?;
+                mark::prove(&dir)?;
+                mark::set(&dir)?;
+                lock
+            }
+        };
+        make(&dir.join(FILES))?;
+        Ok(Self { dir, _lock: lock })
     }
 
     /// The store's file.
     pub fn database(&self) -> PathBuf {
-        self.dir.join("workbench.sqlite")
+        self.dir.join(STORE)
     }
 
     /// Where a survey's results are looked for.
@@ -49,14 +54,18 @@ impl Folder {
         self.dir.join("survey").join("survey.html")
     }
 
+    fn files(&self) -> PathBuf {
+        self.dir.join(FILES)
+    }
+
     /// A file that was given. `stored` is a name that the workbench made up, never one from outside.
     pub fn file(&self, stored: &str) -> PathBuf {
-        self.dir.join("files").join(stored)
+        self.files().join(stored)
     }
 
     /// A file that is still coming in.
     pub fn part(&self, stored: &str) -> PathBuf {
-        self.dir.join("files").join(format!("{stored}{PART}"))
+        self.files().join(format!("{stored}{PART}"))
     }
 
     /// Creates a file that only its owner may read.
@@ -72,30 +81,63 @@ impl Folder {
     /// Makes the names in the folder of files last through a failure of power.
     pub fn settle(&self) -> std::io::Result<()> {
         if cfg!(unix) {
-            File::open(self.dir.join("files"))?.sync_all()?;
+            File::open(self.files())?.sync_all()?;
         }
         Ok(())
     }
 
-    /// Removes a file; one that is gone already is no error.
-    pub fn remove(&self, stored: &str) {
-        let _ = std::fs::remove_file(self.file(stored));
+    /// Removes files that the store lists as belonging to no record, whole or still coming in; gives the names of those
+    /// of which nothing is left.
+    ///
+    /// Removed is only what bears a name of the workbench's own making and is a plain file directly in its folder of
+    /// files. What the store does not list stays, whatever it is called.
+    pub fn remove(&self, loose: &[String]) -> Vec<String> {
+        let is_folder = std::fs::symlink_metadata(self.files()).is_ok_and(|m| m.is_dir());
+        let gone = |name: &&String| {
+            is_folder
+                && is_own_name(name)
+                && remove_file(&self.file(name))
+                && remove_file(&self.part(name))
+        };
+        loose.iter().filter(gone).cloned().collect()
     }
 
-    /// Removes what the store does not know: parts and files of an upload that was cut off.
-    pub fn sweep(&self, known: &HashSet<String>) -> Result<()> {
-        let dir = self.dir.join("files");
-        for entry in std::fs::read_dir(&dir).map_err(|e| cannot(&dir, &e))? {
-            let entry = entry.map_err(|e| cannot(&dir, &e))?;
-            let is_known = entry
-                .file_name()
-                .to_str()
-                .is_some_and(|n| known.contains(n));
-            if !is_known {
-                let _ = std::fs::remove_file(entry.path()); // one that stays does no harm
-            }
-        }
-        Ok(())
+    /// How many files none of these names in the folder of files, and where that is.
+    pub fn unknown(&self, known: &HashSet<String>) -> (usize, PathBuf) {
+        let dir = self.files();
+        let entries = std::fs::read_dir(&dir).into_iter().flatten().flatten();
+        let is_known = |name: &OsString| name.to_str().is_some_and(|n| known.contains(n));
+        let unknown = entries.filter(|e| !is_known(&e.file_name())).count();
+        (unknown, dir)
+    }
+}
+
+/// Whether it may be a name of [`super::gate::random_name`].
+fn is_own_name(name: &str) -> bool {
+    let is_digit = |b: u8| b.is_ascii_digit() || (b'a'..=b'f').contains(&b);
+    name.len() == 64 && name.bytes().all(is_digit)
+}
+
+/// Removes a plain file; says whether nothing is there any more.
+fn remove_file(path: &Path) -> bool {
+    match std::fs::symlink_metadata(path) {
+        Ok(meta) => meta.is_file() && std::fs::remove_file(path).is_ok(),
+        Err(e) => e.kind() == std::io::ErrorKind::NotFound,
+    }
+}
+
+fn lock(dir: &Path) -> Result<File> {
+    let path = dir.join(LOCK);
+    let file = private()
+        .write(true)
+        .truncate(false)
+        .open(&path)
+        .map_err(|e| cannot(&path, &e))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(Error::in_file(dir, words::workbench::ANOTHER_RUNS)
+            .hint(words::workbench::ANOTHER_RUNS_HINT)),
+        Err(TryLockError::Error(e)) => Err(cannot(&path, &e)),
     }
 }
 
@@ -121,7 +163,15 @@ fn private() -> OpenOptions {
     options
 }
 
-fn cannot(what: &Path, e: &std::io::Error) -> Error {
+/// Writes a file that only its owner may read, whole and on the disk.
+pub fn write_private(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    let mut file = private().write(true).truncate(true).open(path)?;
+    file.write_all(bytes)?;
+    file.sync_all()
+}
+
+/// What in the data folder could not be used.
+pub fn cannot(what: &Path, e: &std::io::Error) -> Error {
     Error::in_file(what, format!("the data folder cannot be used: {e}"))
         .hint(words::workbench::DATA_FOLDER_HINT)
 }
@@ -141,14 +191,40 @@ mod tests {
     }
 
     #[test]
-    fn what_the_store_does_not_know_is_swept_away() {
+    fn a_mark_without_its_text_in_an_otherwise_empty_folder_is_set_again() {
+        let home = tempfile::tempdir().unwrap();
+        std::fs::write(home.path().join(mark::MARK), "").unwrap();
+        drop(Folder::open(home.path()).unwrap());
+        assert_eq!(mark::look(home.path()).unwrap(), Found::Marked);
+    }
+
+    #[test]
+    fn only_plain_files_with_names_of_its_own_are_removed_even_if_a_store_lists_others() {
         let home = tempfile::tempdir().unwrap();
         let folder = Folder::open(home.path()).unwrap();
-        for name in ["aa", "bb", "cc.part"] {
-            std::fs::write(home.path().join("files").join(name), "x").unwrap();
+        let [own, part, linked, dir, kept] = ["a", "b", "c", "d", "e"].map(|c| c.repeat(64));
+        let outside = home.path().join("outside");
+        for path in [
+            folder.file(&own),
+            folder.part(&part),
+            folder.file(&kept),
+            folder.file("short"),
+            outside.clone(),
+        ] {
+            std::fs::write(path, "x").unwrap();
         }
-        folder.sweep(&HashSet::from(["aa".to_string()])).unwrap();
-        assert!(folder.file("aa").exists());
-        assert!(!folder.file("bb").exists() && !folder.part("cc").exists());
+        std::fs::create_dir(folder.file(&dir)).unwrap();
+        #[cfg(unix)]
+        std::os::unix::fs::symlink(&outside, folder.file(&linked)).unwrap();
+        let upwards = "../outside".to_string();
+        let short = "short".to_string();
+        let listed = [&own, &part, &linked, &dir, &upwards, &short].map(Clone::clone);
+        let gone = folder.remove(&listed);
+        assert_eq!(gone, [own.clone(), part.clone()]);
+        assert!(!folder.file(&own).exists() && !folder.part(&part).exists());
+        assert!(outside.exists() && folder.file(&dir).exists() && folder.file("short").exists());
+        assert!(folder.file(&kept).exists());
+        #[cfg(unix)]
+        assert!(folder.file(&linked).is_symlink());
     }
 }

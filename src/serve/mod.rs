@@ -5,15 +5,17 @@
 //!
 //! [`gate`] decides which request is let in at all, [`listen`] takes connections, [`routes`] answers, [`upload`] takes
 //! files in, [`recognise`] says which is what, [`queue`] hands records to a few workers, [`work`] does one reading or
-//! review, [`store`] keeps records and results, [`pages`] draws. What is on the disk is whole at any moment: files are
-//! written beside and renamed before the store names them; what a killed process left over is removed, and what it had
-//! begun is done again, at the next start.
+//! review, [`store`] keeps records and results, [`pages`] draws, [`mark`] says which folder is the workbench's own. What is on the
+//! disk is whole at any moment: files are written beside and renamed before a record names them. The store lists each file
+//! before it is made and until it is gone, so what a killed process left over is removed at the next start, and nothing
+//! else is; what it had begun is done again.
 
 mod data;
 mod digest;
 mod gate;
 mod limits;
 mod listen;
+mod mark;
 mod pages;
 mod queue;
 mod recognise;
@@ -47,6 +49,15 @@ pub struct Options {
     pub limits: Limits,
 }
 
+/// What is said once the workbench runs.
+#[derive(Debug)]
+pub struct Ready {
+    /// The address to open.
+    pub url: String,
+    /// What is to be known of the data folder.
+    pub notices: Vec<String>,
+}
+
 /// All that answers share.
 struct App {
     folder: Folder,
@@ -57,15 +68,16 @@ struct App {
     uploads: tokio::sync::Semaphore,
 }
 
-/// Runs the workbench until it is interrupted. `ready` is called once with the address to open.
+/// Runs the workbench until it is interrupted. `ready` is called once, with the address to open.
 ///
 /// # Errors
 /// The data folder cannot be used, is in use by another workbench or was written by a later version; no port is free.
-pub fn run(options: &Options, ready: impl FnOnce(&str) -> Result<()>) -> Result<()> {
+pub fn run(options: &Options, ready: impl FnOnce(&Ready) -> Result<()>) -> Result<()> {
     let folder = Folder::open(&options.data)?;
     let store = Store::open(&folder.database())?;
-    folder.sweep(&store.stored_files()?)?;
+    store.forget(&folder.remove(&store.loose()?))?;
     store.take_up_again()?;
+    let notices = left_alone(&folder, &store)?;
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .max_blocking_threads(16)
@@ -93,11 +105,22 @@ pub fn run(options: &Options, ready: impl FnOnce(&str) -> Result<()>) -> Result<
             uploads: tokio::sync::Semaphore::new(options.limits.uploads_at_once),
         });
         queue::start_workers(&app);
-        ready(&url)?;
+        ready(&Ready { url, notices })?;
         tokio::select! {
             () = listen::serve(listener, routes::router(Arc::clone(&app)), options.limits) => {}
             _ = tokio::signal::ctrl_c() => {}
         }
         Ok(())
     })
+}
+
+/// What to say where the store has no record, but files lie beside it: it may have been lost.
+fn left_alone(folder: &Folder, store: &Store) -> Result<Vec<String>> {
+    let known = store.stored_files()?;
+    let (files, dir) = folder.unknown(&known);
+    let is_lost = known.is_empty() && 0 < files;
+    Ok(is_lost
+        .then(|| words::workbench::files_without_records(files, &dir))
+        .into_iter()
+        .collect())
 }

@@ -346,9 +346,8 @@ async fn stop(Shared(app): Shared<Arc<App>>, Path(id): Path<i64>) -> Answer {
 async fn remove(Shared(app): Shared<Arc<App>>, Path(id): Path<i64>) -> Answer {
     off(app, move |app| {
         app.queue.stop(id);
-        for stored in app.store.remove(id)? {
-            app.folder.remove(&stored);
-        }
+        let files = app.store.remove(id)?;
+        app.store.forget(&app.folder.remove(&files))?;
         Ok(Redirect::to("/").into_response())
     })
     .await

@@ -60,28 +60,22 @@ struct Taken {
 
 /// Removes what came in unless it is kept.
 struct Pending<'a> {
-    folder: &'a Folder,
-    parts: Vec<String>,
-    whole: Vec<String>,
+    app: &'a App,
+    stored: Vec<String>,
 }
 
 impl Drop for Pending<'_> {
     fn drop(&mut self) {
-        for name in &self.parts {
-            let _ = std::fs::remove_file(self.folder.part(name));
-        }
-        for name in &self.whole {
-            self.folder.remove(name);
-        }
+        // What cannot be struck off the list now is removed at the next start.
+        let _ = self.app.store.forget(&self.app.folder.remove(&self.stored));
     }
 }
 
 /// Takes in the files of a form and adds them to the store as one record; gives its number.
 pub async fn take(app: &App, mut form: Multipart) -> std::result::Result<i64, Refused> {
     let mut pending = Pending {
-        folder: &app.folder,
-        parts: Vec::new(),
-        whole: Vec::new(),
+        app,
+        stored: Vec::new(),
     };
     match files(app, &mut form, &mut pending).await {
         Ok(taken) => {
@@ -147,7 +141,8 @@ async fn one(
     // A browser writes a quote in a name as `%22` (WHATWG HTML, multipart/form-data).
     let whole_name = field.file_name().unwrap_or_default().replace("%22", "\"");
     let stored = random_name()?;
-    pending.parts.push(stored.clone());
+    app.store.announce(&stored)?;
+    pending.stored.push(stored.clone());
     let created = Folder::create(&app.folder.part(&stored)).map_err(|e| no_space(&e))?;
     let mut file = tokio::fs::File::from_std(created);
     let (mut bytes, mut head, mut hash) = (0, Vec::new(), Sha256::new());
@@ -183,7 +178,7 @@ async fn one(
     })
 }
 
-/// Renames the parts, then names them in the store: killed in between, they are swept away at the next start.
+/// Renames the parts, then makes them a record's: killed in between, they are removed at the next start.
 fn settle(
     app: &App,
     pending: &mut Pending,
@@ -206,12 +201,10 @@ fn settle(
         app.folder
             .complete(&file.stored)
             .map_err(|e| no_space(&e))?;
-        pending.whole.push(file.stored.clone());
     }
     app.folder.settle().map_err(|e| no_space(&e))?;
     let id = app.store.add(&files)?;
-    pending.parts.clear();
-    pending.whole.clear();
+    pending.stored.clear();
     Ok(id)
 }
 

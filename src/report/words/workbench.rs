@@ -162,12 +162,39 @@ sentences! {
     WAIT_A_LITTLE = "wait until some of them are done, then give the files once more";
     ANOTHER_RUNS = "another workbench is running on this data folder";
     ANOTHER_RUNS_HINT = "go on in its window, stop it first, or name another folder with --data";
+    NOT_OURS = "this folder holds other files and is not a workbench’s: nothing in it was changed";
+    LEADS_ELSEWHERE = "expected a file or folder of the workbench’s own, found a link or something else in its place";
+    LEADS_ELSEWHERE_HINT = "move it away, or name another folder with --data";
+    STORE_DAMAGED_HINT = "nothing was changed. Put a good copy of this file in its place, or name another folder with --data";
     DATA_FOLDER_HINT = "name a folder you may write to, with space left, with --data";
     PROGRAM_FAILED = "the program failed on this record";
     PROGRAM_FAILED_HINT = "please report it with the record, if it may be shared";
     PORT_HINT = "leave out --port, or name another one";
     STORE_HINT = "is the disk full, or the data folder on a share that cannot lock files?";
     LATER_STORE_HINT = "use the later patency, or name another folder with --data";
+}
+
+/// What to do about a folder of somebody else.
+pub fn not_ours_hint(dir: &std::path::Path) -> String {
+    let within = dir.join("patency");
+    format!(
+        "name an empty folder or a new one with --data, for example --data {}",
+        within.display()
+    )
+}
+
+/// A store that cannot be read.
+pub fn store_damaged(why: &str) -> String {
+    format!("this store of the workbench is damaged: {why}")
+}
+
+/// Files that belong to no record, beside a store that has none.
+pub fn files_without_records(files: usize, dir: &std::path::Path) -> String {
+    format!(
+        "the workbench’s store is empty, but {} in {}: left as they are",
+        count(files as u64, "file lies", "files lie"),
+        dir.display()
+    )
 }
 
 /// Too many files in one upload.

@@ -7,6 +7,7 @@
 mod schema;
 mod state;
 
+pub use schema::is_own;
 pub use state::State;
 
 use super::digest::Digest;
@@ -14,7 +15,7 @@ use super::recognise::Role;
 use super::understood::Understood;
 use crate::error::{Error, Result};
 use crate::report::words;
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 use serde::{Deserialize, Serialize};
 use std::collections::HashSet;
 use std::path::Path;
@@ -126,10 +127,34 @@ impl Store {
 
     /// Names of all files that belong to a record.
     pub fn stored_files(&self) -> Result<HashSet<String>> {
-        let db = self.lock();
-        let mut rows = db.prepare("SELECT stored FROM files").map_err(broken)?;
-        let names = rows.query_map([], |row| row.get(0)).map_err(broken)?;
-        names.collect::<rusqlite::Result<_>>().map_err(broken)
+        names(&self.lock(), "SELECT stored FROM files", ())
+    }
+
+    /// Names of files that belong to no record: begun and not yet taken in, or to be removed.
+    pub fn loose(&self) -> Result<Vec<String>> {
+        names(&self.lock(), "SELECT stored FROM loose", ())
+    }
+
+    /// Lists a file before it is made: whatever happens then, it is known as the workbench's own.
+    pub fn announce(&self, stored: &str) -> Result<()> {
+        self.lock()
+            .execute("INSERT INTO loose (stored) VALUES (?1)", [stored])
+            .map_err(broken)?;
+        Ok(())
+    }
+
+    /// Strikes files off the list that are gone.
+    pub fn forget(&self, gone: &[String]) -> Result<()> {
+        if gone.is_empty() {
+            return Ok(()); // a start has nothing to write, then, and needs no space
+        }
+        let mut db = self.lock();
+        let tx = db.transaction().map_err(broken)?;
+        for stored in gone {
+            tx.execute("DELETE FROM loose WHERE stored = ?1", [stored])
+                .map_err(broken)?;
+        }
+        tx.commit().map_err(broken)
     }
 
     /// After a start: what was being done is to be done again, unless that was tried too often.
@@ -169,6 +194,8 @@ impl Store {
                 params![file.stored, id, place as i64, file.role.word(), file.name, file.bytes as i64, file.sha256],
             )
             .map_err(broken)?;
+            tx.execute("DELETE FROM loose WHERE stored = ?1", [&file.stored])
+                .map_err(broken)?;
         }
         tx.commit().map_err(broken)?;
         Ok(id)
@@ -357,24 +384,28 @@ impl Store {
         Ok(true)
     }
 
-    /// Removes a record with all that belongs to it; gives the names of its files, which are to be removed too.
+    /// Removes a record with all that belongs to it; gives the names of its files, which now belong to none.
     pub fn remove(&self, id: i64) -> Result<Vec<String>> {
         let mut db = self.lock();
         let tx = db.transaction().map_err(broken)?;
-        let names = {
-            let mut rows = tx
-                .prepare("SELECT stored FROM files WHERE record = ?1")
-                .map_err(broken)?;
-            let names = rows.query_map([id], |row| row.get(0)).map_err(broken)?;
-            names
-                .collect::<rusqlite::Result<Vec<String>>>()
-                .map_err(broken)?
-        };
+        let files: Vec<String> = names(&tx, "SELECT stored FROM files WHERE record = ?1", [id])?;
+        tx.execute(
+            "INSERT INTO loose (stored) SELECT stored FROM files WHERE record = ?1",
+            [id],
+        )
+        .map_err(broken)?;
         tx.execute("DELETE FROM records WHERE id = ?1", [id])
             .map_err(broken)?;
         tx.commit().map_err(broken)?;
-        Ok(names)
+        Ok(files)
     }
+}
+
+/// The texts of one column.
+fn names<C: FromIterator<String>>(db: &Connection, sql: &str, of: impl Params) -> Result<C> {
+    let mut rows = db.prepare(sql).map_err(broken)?;
+    let names = rows.query_map(of, |row| row.get(0)).map_err(broken)?;
+    names.collect::<rusqlite::Result<C>>().map_err(broken)
 }
 
 /// What a step adds to what is known of a record.

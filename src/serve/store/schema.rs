@@ -3,13 +3,17 @@
 use super::broken;
 use crate::error::{Error, Result};
 use crate::report::words;
-use rusqlite::Connection;
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, ErrorCode, OpenFlags};
+use std::fs::File;
+use std::io::Read;
 use std::path::Path;
 use std::time::Duration;
 
 /// One script per version: the first makes the tables of version 1, each further one brings up those of the one before.
 /// A script that was released is never changed.
-const SCRIPTS: &[&str] = &["
+const SCRIPTS: &[&str] = &[
+    "
     CREATE TABLE records (
         id INTEGER PRIMARY KEY AUTOINCREMENT,
         added_s INTEGER NOT NULL,
@@ -43,38 +47,159 @@ const SCRIPTS: &[&str] = &["
         ticked_s INTEGER NOT NULL,
         PRIMARY KEY (record, box)
     ) STRICT, WITHOUT ROWID;
-"];
+",
+    "
+    CREATE TABLE loose (
+        stored TEXT PRIMARY KEY
+    ) STRICT, WITHOUT ROWID;
+",
+];
+
+/// What reads from each table of version 1: a store that knows all of it is the workbench's own.
+const OWN: [&str; 4] = [
+    "SELECT id, added_s, state, reading, understood, problem, digest, attempts FROM records",
+    "SELECT stored, record, place, role, name, bytes, sha256 FROM files",
+    "SELECT record, page, style, script, json FROM reports",
+    "SELECT record, box, ticked_s FROM ticks",
+];
+
+/// How a SQLite file begins.
+const MAGIC: &[u8; 16] = b"SQLite format 3\0";
+
+/// What a store's file was found to be.
+enum Found {
+    /// There is nothing in it.
+    Nothing,
+    /// A store of this version.
+    Own(Connection, usize),
+    /// A database of somebody else.
+    Foreign,
+}
+
+/// Whether there is a store of the workbench's own; changes nothing.
+///
+/// # Errors
+/// It is damaged, or was written by a later version.
+pub fn is_own(path: &Path) -> Result<bool> {
+    Ok(matches!(look(path)?, Found::Own(..)))
+}
 
 /// Opens the store, makes or brings up its tables.
+///
+/// # Errors
+/// It is damaged, somebody else's, or was written by a later version: it is then left as it is.
 pub fn open(path: &Path) -> Result<Connection> {
-    let mut db = Connection::open(path).map_err(broken)?;
-    db.busy_timeout(Duration::from_secs(10)).map_err(broken)?;
+    let (mut db, version) = match look(path)? {
+        Found::Own(db, version) => (db, version),
+        Found::Foreign => return Err(damaged(path, "it has other tables than a workbench’s")),
+        Found::Nothing => (connect(path, OpenFlags::SQLITE_OPEN_CREATE)?, 0),
+    };
     db.pragma_update(None, "journal_mode", "WAL")
         .map_err(broken)?;
     db.pragma_update(None, "synchronous", "FULL")
         .map_err(broken)?;
     db.pragma_update(None, "foreign_keys", true)
         .map_err(broken)?;
-    let tx = db.transaction().map_err(broken)?;
-    let version: usize = tx
-        .pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))
-        .map_err(broken)?
-        .unsigned_abs() as usize;
-    if SCRIPTS.len() < version {
-        return Err(Error::in_file(
-            path,
-            format!(
-                "it was written by a later patency (its tables have version {version}, this one knows {})",
-                SCRIPTS.len()
-            ),
-        )
-        .hint(words::workbench::LATER_STORE_HINT));
+    if version < SCRIPTS.len() {
+        let tx = db.transaction().map_err(broken)?;
+        for script in SCRIPTS.iter().skip(version) {
+            tx.execute_batch(script).map_err(broken)?;
+        }
+        tx.pragma_update(None, "user_version", SCRIPTS.len() as i64)
+            .map_err(broken)?;
+        tx.commit().map_err(broken)?;
     }
-    for script in SCRIPTS.iter().skip(version) {
-        tx.execute_batch(script).map_err(broken)?;
-    }
-    tx.pragma_update(None, "user_version", SCRIPTS.len() as i64)
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)
         .map_err(broken)?;
-    tx.commit().map_err(broken)?;
     Ok(db)
+}
+
+/// Opens a file in such a way that reading and closing it change nothing, also where a journal lies beside it.
+fn connect(path: &Path, more: OpenFlags) -> Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX | more;
+    let db = Connection::open_with_flags(path, flags).map_err(broken)?;
+    db.busy_timeout(Duration::from_secs(10)).map_err(broken)?;
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)
+        .map_err(broken)?;
+    // One process alone has the store: no index of the journal in a file of its own.
+    db.pragma_update(None, "locking_mode", "EXCLUSIVE")
+        .map_err(broken)?;
+    Ok(db)
+}
+
+/// Looks at a store's file and changes nothing.
+fn look(path: &Path) -> Result<Found> {
+    let mut journal = path.as_os_str().to_owned();
+    journal.push("-wal");
+    let journal = Path::new(&journal);
+    let had_journal = journal.exists();
+    let found = examine(path, length(journal));
+    // SQLite makes an empty journal as soon as it reads.
+    if !matches!(found, Ok(Found::Own(..))) && !had_journal && length(journal) == 0 {
+        let _ = std::fs::remove_file(journal);
+    }
+    found
+}
+
+fn length(path: &Path) -> u64 {
+    std::fs::metadata(path).map_or(0, |m| m.len())
+}
+
+fn examine(path: &Path, journal_bytes: u64) -> Result<Found> {
+    if length(path) == 0 {
+        // SQLite would take the journal of an empty file for a leftover and remove it.
+        return match journal_bytes {
+            0 => Ok(Found::Nothing),
+            _ => Err(damaged(path, "it is empty, but its journal is not")),
+        };
+    }
+    let mut head = [0; MAGIC.len()];
+    let read = File::open(path).and_then(|mut f| f.read_exact(&mut head));
+    if read.is_err() || head != *MAGIC {
+        return Err(damaged(path, "it does not begin as a SQLite file does"));
+    }
+    let db = connect(path, OpenFlags::empty())?;
+    let spoilt = |e: rusqlite::Error| match e.sqlite_error_code() {
+        Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt) => damaged(path, &e.to_string()),
+        _ => broken(e),
+    };
+    let version = db
+        .pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))
+        .map_err(spoilt)?
+        .unsigned_abs() as usize;
+    let tables: i64 = db
+        .query_row("SELECT count(*) FROM sqlite_master", [], |row| row.get(0))
+        .map_err(spoilt)?;
+    if SCRIPTS.len() < version {
+        return Err(later(path, version));
+    }
+    if version == 0 || OWN.iter().any(|sql| db.prepare(sql).is_err()) {
+        // A first start that was killed leaves a file without tables.
+        return Ok(if version == 0 && tables == 0 {
+            Found::Nothing
+        } else {
+            Found::Foreign
+        });
+    }
+    let checked: String = db
+        .query_row("PRAGMA quick_check(1)", [], |row| row.get(0))
+        .map_err(spoilt)?;
+    match checked.as_str() {
+        "ok" => Ok(Found::Own(db, version)),
+        _ => Err(damaged(path, &checked.replace('\n', " "))),
+    }
+}
+
+fn later(path: &Path, version: usize) -> Error {
+    let known = SCRIPTS.len();
+    Error::in_file(
+        path,
+        format!("it was written by a later patency (its tables have version {version}, this one knows {known})"),
+    )
+    .hint(words::workbench::LATER_STORE_HINT)
+}
+
+fn damaged(path: &Path, why: &str) -> Error {
+    Error::in_file(path, words::workbench::store_damaged(why))
+        .hint(words::workbench::STORE_DAMAGED_HINT)
 }

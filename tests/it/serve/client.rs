@@ -37,18 +37,29 @@ const BOUNDARY: &str = "----boundary-7c1f";
 impl Workbench {
     /// Starts one on this data folder and lets itself in.
     pub fn start(data: &Path, options: &[&str]) -> Self {
+        Self::spawn(data, options, Stdio::inherit())
+    }
+
+    fn spawn(data: &Path, options: &[&str], stderr: Stdio) -> Self {
         let mut child = Command::new(env!("CARGO_BIN_EXE_patency"))
             .args(["serve", "--no-open", "--data"])
             .arg(data)
             .args(options)
             .stdout(Stdio::piped())
-            .stderr(Stdio::inherit())
+            .stderr(stderr)
             .spawn()
             .unwrap();
         let mut line = String::new();
         let stdout = child.stdout.take().unwrap();
         BufReader::new(stdout).read_line(&mut line).unwrap();
         Self::let_in(Some(child), line.split(' ').next_back().unwrap())
+    }
+
+    /// Starts one; also gives what it said on standard error while it started.
+    pub fn start_and_listen(data: &Path) -> (Self, String) {
+        let said = tempfile::NamedTempFile::new().unwrap();
+        let bench = Self::spawn(data, &[], said.reopen().unwrap().into());
+        (bench, std::fs::read_to_string(said.path()).unwrap())
     }
 
     /// Starts one within this process, with limits that the command line does not offer. It ends with the process.
@@ -60,8 +71,8 @@ impl Workbench {
         };
         let (sender, receiver) = std::sync::mpsc::channel();
         std::thread::spawn(move || {
-            run(&options, |url| {
-                sender.send(url.to_string()).unwrap();
+            run(&options, |ready| {
+                sender.send(ready.url.clone()).unwrap();
                 Ok(())
             })
         });

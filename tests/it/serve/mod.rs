@@ -3,4 +3,6 @@
 mod client;
 mod gate;
 mod kept;
+#[cfg(unix)]
+mod strangers;
 mod way;
