@@ -4,6 +4,7 @@ In: a `Ward` that has run, its episodes. Out: trace.csv, and where the record ha
 scenario.toml, the few settings by which the scoring knows how the record was written.
 """
 
+import csv
 import json
 from datetime import timedelta
 
@@ -99,10 +100,11 @@ def write_trace(ward, folder, clock, rows, kept, rng):
 
 
 def write_events(ward, folder, clock):
-    rows = ["time,channel,event,detail"]
-    for k, i, event, detail in sorted(ward.events, key=lambda e: e[0]):
-        rows.append(f"{clock(k)},{'' if i is None else ward.setting.ids[i]},{event},{detail}")
-    (folder / "events.csv").write_text("\n".join(rows) + "\n")
+    with open(folder / "events.csv", "w", newline="") as file:
+        out = csv.writer(file, lineterminator="\n")
+        out.writerow(["time", "channel", "event", "detail"])
+        for k, i, event, detail in sorted(ward.events, key=lambda e: e[0]):
+            out.writerow([clock(k), "" if i is None else ward.setting.ids[i], event, detail])
 
 
 def write_line(ward, folder, clock, rng):

@@ -6,8 +6,8 @@ true one is ahead of the best other one by ln 10 = 2.3. What counts as known, an
 - readings: noise, pulsation, rounding; an error of the model of 5 % of what the episode moved, alike for half an hour; the vein's wander;
 - of the line: compliance, outlet pressure and resistance are fitted along, each with a width that says how well the record (two flows
   or a pause outside the episode) or the line file tells it;
-- models: a factor on one resistance that comes and ends (two moments and a size), that comes and goes as it did, or that grows along
-  eight knots over time or over the filtered volume (a filter's also in jumps after pauses); a pump that delivers nothing; a shift of
+- models: a resistance that comes and ends (two moments and a size), that comes and goes as it did, or that grows as it did while flow
+  ran: what grows with time and what grows with filtered volume part at the pauses alone. A pump that delivers nothing; a shift of
   height; bursts or a knock; nothing at all. Their evidence is taken in Laplace's way, so a model pays for its parameters.
 - words of events and line file: `words.py`.
 """
@@ -16,11 +16,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from second import words
+from second import truth, words
 from second.network import MOST, Inputs, Outputs, State
 
 ENOUGH = np.log(10)
-STEPS, BINS, KNOTS = 420, 70, 6
+STEPS, BINS = 420, 70
 # ln of how often a site's trouble takes this course (common practice, no source)
 COURSE = {
     "tubing": {"step": -0.15, "intermittent": -2.0, "gradual": -4.0}, "catheter": {"step": -1.2, "intermittent": -1.1, "gradual": -1.0},
@@ -34,7 +34,7 @@ class Model:
     """One explanation: what it changes, from parameters in units of their prior width."""
     site: str
     course: str
-    start: list
+    starts: list            # where a fit begins; the two that fit best are followed
     change: object          # change(scene, inputs, parameters)
     odds: float = -2.0      # ln of the odds that it begins within the ten minutes about the true beginning, of the hours about it
 
@@ -42,11 +42,11 @@ class Model:
 class Scene:
     """An episode's window on a coarse grid: the record without the episode, and its readings."""
 
-    def __init__(self, ward, e, rows, kept):
+    def __init__(self, ward, e, rows, kept, ripples):
         s = self.setting = ward.setting
-        self.ward, self.e = ward, e
+        self.ward, self.e, self.ripples = ward, e, ripples
         until = e.until(ward.points)
-        before, after = (5400, 3600) if e.course == "gradual" else (2400, 1800)
+        before, after = (5400, 3600) if e.course == "gradual" else (2400, 1800) if e.site != "none" or e.alarm is None else (900, 900)
         self.a = max(0, e.began - before)
         self.b = min(ward.points - 1, until + after, e.began + 30 * 3600 if e.course == "gradual" else max(e.began + 14_400, until + 1))
         self.dt = max(2, int(np.ceil((self.b - self.a) / STEPS)))
@@ -74,32 +74,39 @@ class Scene:
     def coarse(self, row, how=np.mean):
         return how(row[..., self.a:self.a + self.steps * self.dt].reshape(row.shape[:-1] + (self.steps, self.dt)), axis=-1)
 
+    def about(self, row):
+        """The means about the grid's moments, not between them."""
+        total = np.concatenate([[0.0], np.cumsum(row)])
+        low, high = np.maximum(self.times - self.dt // 2, 0), np.minimum(self.times + (self.dt + 1) // 2, row.size)
+        return (total[high] - total[low]) / (high - low)
+
     def without(self, ward, e):
         """Everything but this episode, on the coarse grid."""
         inputs, t = ward.inputs, e.trouble
-        tubing, catheter, supply, head = inputs.tubing, inputs.catheter, inputs.supply, inputs.head
-        outlet, grown = inputs.outlet, ward.out.grown
-        if t is not None and t.series is not None:
-            if t.acts_on == "catheter":
-                catheter = catheter / t.series
-            else:
-                row = np.array(getattr(inputs, t.acts_on))
-                for i in t.channels:
-                    row[i] = row[i] - t.series if t.acts_on == "head" else row[i] / np.maximum(t.series, 1e-300) if t.acts_on == "tubing" else 1.0
-                tubing, supply, head = (row if t.acts_on == "tubing" else tubing, row if t.acts_on == "supply" else supply,
-                                        row if t.acts_on == "head" else head)
-        elif t is not None and t.acts_on == "grown":
-            grown = np.ones_like(grown)
+        here = slice(e.began, e.until(ward.points) + 1)
+        tubing, catheter, supply, head, grown = (np.array(row) for row in (inputs.tubing, inputs.catheter, inputs.supply, inputs.head, ward.out.grown))
+        outlet = inputs.outlet
+        if t is not None and t.acts_on == "grown":
+            grown[here] = 1.0
+        elif t is not None and t.acts_on == "catheter":
+            catheter[here] -= t.series[here] - 1
+        elif t is not None:
+            for i in t.channels if t.series is not None else []:
+                if t.acts_on == "tubing":
+                    tubing[i, here] -= t.series[here] - 1
+                elif t.acts_on == "supply":
+                    supply[i, here] = 1.0
+                else:
+                    head[i, here] -= t.series[here]
         if e.cause == "artefact":
             outlet = outlet.copy()
-            part = slice(e.began, e.until(ward.points) + 1)
-            outlet[part] = ward.setting.vein[part]
+            outlet[here] = ward.setting.vein[here]
         pad = lambda row: np.ascontiguousarray(np.concatenate([row, row[..., -1:]], axis=-1))
         given = np.maximum(inputs.supply, 0.01)
         rate = self.coarse(np.where(inputs.supply > 0.01, ward.out.flow / given, inputs.rate))
         log_mean = lambda row: np.exp(self.coarse(np.log(np.maximum(row, 1e-12))))
         return Inputs(pad(rate), np.zeros((ward.setting.n, self.steps + 1)), pad(log_mean(tubing)), pad(self.coarse(supply)),
-                      pad(self.coarse(head)), np.ascontiguousarray(outlet[self.times]), pad(log_mean(catheter)), pad(log_mean(grown)))
+                      pad(self.coarse(head)), self.about(outlet), pad(log_mean(catheter)), pad(log_mean(grown)))
 
     def gather(self, ward, rows, kept):
         """Readings in bins, how the model is read there, and the error that goes with them."""
@@ -141,25 +148,26 @@ class Scene:
         self.alarm = None
         if k is not None and self.a < k < self.times[-1] and (ward.setting.events or ward.setting.sampling["limit"]):
             i = next(j for at, j in ward.alarms if at == k)
-            self.alarm = (i, int((k - self.a) / self.dt), float(ward.inputs.limit[i, k - 1]), 3 + 0.05 * abs(self.e.effect), ripple(ward, i) / 2)
+            self.alarm = (i, int((k - self.a) / self.dt), float(ward.inputs.limit[i, k - 1]), 3 + 0.05 * abs(self.e.effect), self.ripples[i] / 2)
 
-    def unexplained(self, rows):
-        """How far a model stays below the limit when the pump alarmed, in widths; three at most: a knock may have rung it."""
+    def unexplained(self, rows, most):
+        """How far a model stays below the limit when the pump alarmed, in widths; three at most: a knock may have rung it on top. A limit
+        that is too low needs no other cause."""
         if self.alarm is None:
             return np.zeros(1)
         i, at, limit, width, pulse = self.alarm
         high = rows[i][max(0, at - 1):at + 2].max() + pulse
-        return np.array([np.clip((limit - high) / width, 0, 3)])
+        return np.array([np.clip((limit - high) / width, 0, most)])
 
     def error(self, ward, count):
         s = self.setting
-        truth = [s.line.gain[i] * ward.out.pressure[i][self.times] + self.shifts[i] for i in range(s.n)]
+        held = [s.line.gain[i] * ward.out.pressure[i][self.times] + self.shifts[i] for i in range(s.n)]
         run = self.run(self.clean, self.line)
-        true = self.as_read(truth)
+        true = self.as_read(held)
         moved = np.abs(true - self.as_read(run))
-        slope = np.concatenate([r @ np.abs(np.gradient(truth[i])) for r, i in zip(self.read, self.seen)])
+        slope = np.concatenate([r @ np.abs(np.gradient(held[i])) for r, i in zip(self.read, self.seen)])
         step = s.sampling["rounding_mmhg"]
-        pulse = np.array([ripple(ward, i) for i in range(s.n)])[self.whose]
+        pulse = np.array(self.ripples)[self.whose]
         white = (s.noise ** 2 + (pulse / 2.8) ** 2) / count + step ** 2 / 12 + 0.25 + (0.5 * slope) ** 2
         apart = np.abs(self.when[:, None] - self.when[None, :])
         same = self.whose[:, None] == self.whose[None, :]
@@ -206,11 +214,16 @@ class Scene:
         rows = self.run(inputs, line)
         z = self.whiten @ (self.value - self.as_read(rows))
         z = np.where(np.abs(z) > 3, np.sign(z) * np.sqrt(np.maximum(6 * np.abs(z) - 9, 0)), z)
-        return np.concatenate([z, self.unexplained(rows), x])
+        return np.concatenate([z, self.unexplained(rows, 6 if model.site == "settings" else 3), x])
 
-    def fit(self, model, rounds=4):
-        """ln of the model's evidence."""
-        x = np.concatenate([np.zeros(3), model.start])
+    def fit(self, model):
+        """ln of the model's evidence, of the better of two starts."""
+        starts = [np.concatenate([np.zeros(3), start]) for start in model.starts]
+        begun = sorted(((r := self.residuals(model, x)) @ r, n) for n, x in enumerate(starts))
+        return max(self.climb(model, starts[n]) for _, n in begun[:2]) + COURSE[model.site][model.course] + model.odds
+
+    def climb(self, model, x, rounds=5):
+        """Least squares from one start (Levenberg and Marquardt's way), and Laplace's evidence there."""
         now = self.residuals(model, x)
         cost, damp = now @ now, 1e-3
         for _ in range(rounds):
@@ -220,8 +233,8 @@ class Scene:
                 moved[n] += 0.02
                 jacobian[:, n] = (self.residuals(model, moved) - now) / 0.02
             gain = 0.0
+            hess = jacobian.T @ jacobian
             for _ in range(3):
-                hess = jacobian.T @ jacobian
                 step = np.linalg.solve(hess + damp * np.diag(np.diag(hess)), -jacobian.T @ now)
                 trial = x + np.clip(step, -3, 3)
                 there = self.residuals(model, trial)
@@ -232,15 +245,7 @@ class Scene:
                 damp = max(damp * 10, 0.05)
             if gain < 0.1:
                 break
-        _, det = np.linalg.slogdet(jacobian.T @ jacobian)
-        return -0.5 * cost - 0.5 * det + COURSE[model.site][model.course] + model.odds
-
-
-def ripple(ward, i):
-    if not hasattr(ward, "_ripple"):
-        from second.truth import ripple as all_of
-        ward._ripple = all_of(ward)
-    return ward._ripple[i]
+        return -0.5 * cost - 0.5 * np.linalg.slogdet(hess)[1]
 
 
 # ---- the models
@@ -270,47 +275,50 @@ def size(scene, u):
     return 60 / scene.usual * np.exp(2.5 * min(u, 6.0))
 
 
-def steps(site, place, start):
-    return Model(site, "step", [0.0, 0.0, start], lambda sc, inp, x: add_resistance(sc, inp, place, size(sc, x[2]) * between(sc, x)))
+def steps(site, place, sizes):
+    return Model(site, "step", [[0.0, 0.0, u] for u in sizes], lambda sc, inp, x: add_resistance(sc, inp, place, size(sc, x[2]) * between(sc, x)))
 
 
-def as_it_went(site, place, start, shape):
-    return Model(site, "intermittent", [start], lambda sc, inp, x: add_resistance(sc, inp, place, size(sc, x[0]) * shape))
+def as_it_went(site, place, sizes, shape):
+    return Model(site, "intermittent", [[u] for u in sizes], lambda sc, inp, x: add_resistance(sc, inp, place, size(sc, x[0]) * shape))
 
 
-def grows(scene, site, place, by_volume):
-    """Growth along knots of ln(1 + excess / R) over time or filtered volume; by volume also with jumps after pauses."""
-    flow = scene.flow if place in ("catheter", "filter") else scene.clean.rate[place]
+def through(scene, place):
+    """The flow through a place."""
+    if place == "catheter" or (place == "filter" and scene.line.filter_at == scene.line.channels):
+        return scene.flow
+    return scene.clean.rate[scene.line.filter_at if place == "filter" else place]
+
+
+def rests(scene, flow):
+    """Pauses of five minutes and more within the episode: (first step, first step after)."""
     inside = (scene.middle >= scene.began) & (scene.middle <= scene.end)
-    clock = np.cumsum(np.where(inside, flow if by_volume else 1.0, 0.0))
-    total = max(clock[-1], 1e-9)
-    knots = np.linspace(0, total, KNOTS + 1)
-    base = scene.setting.below(0)
-    true = np.log1p(scene.excess_r / base) if scene.excess_r.any() else np.zeros(scene.steps + 1)
-    top = np.minimum(true, np.log(300))
-    start = [float(top[min(int(np.searchsorted(clock, k)), scene.steps)]) for k in knots[1:]]
-    if scene.end < scene.b:
-        last = int(np.searchsorted(scene.middle, scene.end)) - 1
-        start[-1] = float(top[max(last, 0)])
-    jumps = np.zeros(scene.steps + 1)
-    if by_volume:
-        rest, level = 0, 0.0
-        for n in range(scene.steps):
-            if inside[n] and flow[n] <= 0:
-                rest += 1
-            else:
-                if rest * scene.dt > 300:
-                    level += 1 - np.exp(-rest * scene.dt / 2400)
-                rest = 0
-            jumps[n] = level
-        jumps[-1] = level
+    edges = np.diff(np.concatenate([[0], (inside & (flow <= 0)).astype(int), [0]]))
+    return [(a, b) for a, b in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)) if (b - a) * scene.dt >= 300]
+
+
+def grows(scene, site, place, by_volume, own_clock):
+    """The growth as it was where flow ran evenly. About each pause it goes by the place's own clock: a catheter grows on through it, at
+    the pace from one pause's length before to one after; a filter stands still, and may jump after it. On its own clock it is exact."""
+    flow, base = through(scene, place), scene.setting.below(0)
+    height = np.log1p(scene.excess_r / base)
+    inside = (scene.middle >= scene.began) & (scene.middle <= scene.end)
+    pauses = rests(scene, flow)
+    clock = np.cumsum(np.maximum(flow, 0) + 1e-9 if by_volume else np.ones(scene.steps + 1))
+    if not own_clock:
+        for a, b in pauses:
+            here = np.flatnonzero(inside)
+            low, high = max(2 * a - b, here[0]), min(2 * b - a, here[-1])
+            part = slice(low, high + 1)
+            height[part] = np.interp(clock[part], [clock[low], clock[high]], [height[low], height[high]])
+    after = [np.arange(scene.steps + 1) >= b for _, b in pauses] if by_volume and not own_clock else []
 
     def change(sc, inp, x):
-        height = np.interp(clock, knots, np.concatenate([[0], 1.5 * np.asarray(x[:KNOTS])]))
-        if by_volume:
-            height = height + 0.6 * x[KNOTS] * jumps
-        return add_resistance(sc, inp, place, np.where(inside, base * np.expm1(np.clip(height, 0, 12)), 0.0))
-    return Model(site, "gradual", [v / 1.5 for v in start] + [0.0] * by_volume, change)
+        bent = height
+        for (a, b), row in zip(pauses, after):
+            bent = bent + 0.5 * x[1] * (1 - np.exp(-(b - a) * sc.dt / 2000)) * row
+        return add_resistance(sc, inp, place, np.where(inside, np.exp(x[0]) * base * np.expm1(np.clip(bent, 0, 17)), 0.0))
+    return Model(site, "gradual", [[0.0] + [0.0] * bool(after)], change)
 
 
 def dry(i):
@@ -318,7 +326,7 @@ def dry(i):
         supply = inp.supply.copy()
         supply[i] *= 1 - between(sc, x)
         return replace(inp, supply=supply)
-    return Model("supply", "step", [0.0, 0.0], change)
+    return Model("supply", "step", [[0.0, 0.0]], change)
 
 
 def shifted(channels, start, shape=None):
@@ -327,14 +335,14 @@ def shifted(channels, start, shape=None):
         for i in channels:
             head[i] -= 25 * x[-1] * (between(sc, x) if shape is None else shape)
         return replace(inp, head=head)
-    return Model("none", "step" if shape is None else "intermittent", ([0.0, 0.0] if shape is None else []) + [start], change)
+    return Model("none", "step" if shape is None else "intermittent", [([0.0, 0.0] if shape is None else []) + [start]], change)
 
 
 def bursts(start, shape=None):
     def change(sc, inp, x):
         row = between(sc, x) if shape is None else shape
         return replace(inp, outlet=inp.outlet + 30 * x[-1] * row)
-    return Model("none", "step" if shape is None else "intermittent", ([0.0, 0.0] if shape is None else []) + [start], change)
+    return Model("none", "step" if shape is None else "intermittent", [([0.0, 0.0] if shape is None else []) + [start]], change)
 
 
 def knock(scene, i):
@@ -345,36 +353,17 @@ def knock(scene, i):
         rate = inp.rate.copy()
         rate[i, max(0, min(at, sc.steps) - 1)] += 60 * abs(x[0]) * sc.line.compliance[i] / (sc.dt / 3600)
         return replace(inp, rate=rate)
-    return Model("none", "step", [0.8], change)
+    return Model("none", "step", [[0.8]], change)
 
 
 def nothing():
-    return Model("settings", "step", [], lambda sc, inp, x: inp, odds=0.0)
+    return Model("settings", "step", [[]], lambda sc, inp, x: inp, odds=0.0)
 
 
 def exact(scene):
     """Efforts as they were: they have no few parameters, and are charged for as if they had some."""
-    outlet = np.ascontiguousarray(scene.ward.inputs.outlet[scene.times])
-    return Model("none", scene.e.course, [], lambda sc, inp, x: replace(inp, outlet=outlet), odds=-6.0)
-
-
-def ramp(scene, site, place, by_volume):
-    """Growth of ln(1 + excess / R) along a power of time or filtered volume, that may end: beginning, pace, height, bend."""
-    flow = scene.flow if place in ("catheter", "filter") else scene.clean.rate[place]
-    base = scene.setting.below(0)
-    true = np.log1p(scene.excess_r / base)
-    top = float(np.clip(true.max(), 0.2, 6))
-    grown = scene.middle[np.flatnonzero(true >= 0.97 * min(top, true.max()))[0]] if true.max() > 0 else scene.end
-    long = float(np.clip(grown - scene.began, 60, 200_000))
-    after = scene.middle <= scene.end
-
-    def change(sc, inp, x):
-        on = sc.began + 0.5 * long * x[0]
-        clock = np.cumsum(np.clip((sc.middle - on) / sc.dt + 0.5, 0, 1) * (np.maximum(flow, 0) / sc.usual if by_volume else 1.0)) * sc.dt
-        full = long * np.exp(np.clip(x[1], -3, 3))
-        height = 1.5 * x[2] * np.clip(clock / full, 0, 1) ** np.exp(np.clip(0.7 * x[3], -2, 2))
-        return add_resistance(sc, inp, place, np.where(after, base * np.expm1(np.clip(height, 0, 12)), 0.0))
-    return Model(site, "gradual", [0.0, 0.0, top / 1.5, 0.0], change)
+    outlet = scene.about(scene.ward.inputs.outlet)
+    return Model("none", scene.e.course, [[]], lambda sc, inp, x: replace(inp, outlet=outlet), odds=-6.0)
 
 
 def models(scene, may_filter):
@@ -386,13 +375,15 @@ def models(scene, may_filter):
     for site, place in places:
         flow = scene.usual if place in ("catheter", "filter") else max(float(scene.clean.rate[place].max()), 0.02)
         partial = float(np.log(lift / flow * scene.usual / 60) / 2.5)
+        sizes = sorted({partial, 3.5, float(np.log(scene.excess_r.max() * scene.usual / 60) / 2.5)} if scene.excess_r.any() else {partial, 3.5})
         if e.course == "gradual":
-            out += [grows(scene, site, place, site == "filter"), ramp(scene, site, place, site == "filter")]
+            own = e.trouble is not None and site == e.site
+            out.append(grows(scene, site, place, site == "filter", own))
         if e.course == "intermittent":
             shape = np.clip(scene.excess_r / max(scene.excess_r.max(), 1e-9), 0, 1) if scene.excess_r.any() else pattern(scene)
-            out.append(as_it_went(site, place, partial, shape))
+            out.append(as_it_went(site, place, sizes, shape))
         if e.course != "intermittent":
-            out += [steps(site, place, partial), steps(site, place, 3.5)]
+            out.append(steps(site, place, sizes))
     sign = np.sign(e.effect) or 1.0
     if e.course == "intermittent":
         shape = np.clip(scene.excess_r / max(scene.excess_r.max(), 1e-9), 0, 1) if scene.excess_r.any() else pattern(scene)
@@ -425,13 +416,13 @@ def loose(ward, e):
 
 def decide(ward, found, rows, kept):
     """Fills in `can_tell` and `tells` of each episode."""
-    s = ward.setting
+    s, ripples = ward.setting, truth.ripple(ward)
     may_filter = not (s.tells_line and s.filter_known and s.line.filter_at < 0)
     for e in found:
         e.can_tell, e.tells = False, []
         if not e.reached:
             continue
-        scene = Scene(ward, e, rows, kept)
+        scene = Scene(ward, e, rows, kept, ripples)
         if scene.empty:
             continue
         scene.loose = loose(ward, e)

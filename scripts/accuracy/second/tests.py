@@ -1,5 +1,7 @@
 """Tests of the second generator on examples worked by hand: python3 scripts/accuracy/second/tests.py (needs numpy and cc)."""
 
+import csv
+import json
 import math
 import sys
 import tempfile
@@ -10,7 +12,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from second import likelihood, truth  # noqa: E402
 from second.network import Inputs, Integrator, Outputs, State, plain_line  # noqa: E402
+from second.one import make_one  # noqa: E402
+from second.setting import draw  # noqa: E402
+from second.troubles import Trouble  # noqa: E402
+from second.ward import Ward  # noqa: E402
 
 FOLDER = tempfile.TemporaryDirectory()
 INTEGRATOR = Integrator(FOLDER.name)
@@ -27,6 +34,11 @@ def ran(line, rates, hours, pressure=0.0, **series):
     state = State.at(pressure)
     reached = INTEGRATOR.run(line, state, inputs, outputs, 0, points - 1)
     return outputs, state, reached
+
+
+def table(path):
+    """The rows of a CSV file, each a dictionary."""
+    return list(csv.DictReader(path.read_text().splitlines()))
 
 
 def tight(**given):
@@ -112,6 +124,81 @@ class Pumps(unittest.TestCase):
         line = plain_line(stroke_ml=[0.05], stroke_share=[0.6], stick_ml=[0.01], stick_share=[0.5])
         out, _, _ = ran(line, [6.0], 2.0)
         self.assertAlmostEqual(out.flow[0].sum() / 3600, 12.0, delta=0.02)
+
+
+class Records(unittest.TestCase):
+    """Whole records of the seeds that may be looked at."""
+
+    def test_the_same_numbers_give_the_same_bytes_and_the_sets_share_none(self):
+        with tempfile.TemporaryDirectory() as folder:
+            one, two = (make_one("tune", 7, 3, FOLDER.name, Path(folder) / name) for name in "ab")
+            other = make_one("published", 10_007, 3, FOLDER.name, Path(folder) / "c")
+            names = sorted(path.name for path in one.iterdir())
+            self.assertEqual(names, sorted(path.name for path in two.iterdir()))
+            for name in names:
+                self.assertEqual((one / name).read_bytes(), (two / name).read_bytes(), name)
+            self.assertNotEqual((one / "trace.csv").read_bytes(), (other / "trace.csv").read_bytes())
+
+    def test_truth_and_files_agree(self):
+        """Alarms of the truth stand in the events, within the episode; volumes never fall; a told site says which file tells it."""
+        episodes = 0
+        with tempfile.TemporaryDirectory() as folder:
+            for number in range(20):
+                path = make_one("tune", 7, number, FOLDER.name, folder)
+                told = json.loads((path / "truth.json").read_text())
+                rows = table(path / "trace.csv")
+                for channel in {row["channel"] for row in rows}:
+                    volumes = [float(row["volume_ml"]) for row in rows if row["channel"] == channel and "volume_ml" in row]
+                    self.assertEqual(volumes, sorted(volumes))
+                events = path / "events.csv"
+                noted = [e["time"] for e in table(events) if e["event"] == "occlusion_alarm"] if events.exists() else None
+                for e in told["episodes"]:
+                    episodes += 1
+                    self.assertEqual(e["can_tell"], bool(e["can_tell_from"]))
+                    if e["alarm"] is not None and noted is not None:
+                        self.assertIn(str(e["alarm"]), noted)
+        self.assertGreater(episodes, 10)
+
+
+class Telling(unittest.TestCase):
+    """The likelihood ratio on lines of which a person can say what is to be seen."""
+
+    def ratio(self, channels, pauses, kind):
+        """`kind` grows to fourfold over 5 h on a quiet line with 4 mL/h a channel, read each minute; ratio to the best other site."""
+        rng = np.random.default_rng(5)
+        setting = draw(rng)
+        while setting.n != channels or setting.line.filter_at != channels:
+            setting = draw(rng)
+        for name in ("stick_ml", "stroke_ml", "lag_s", "zero"):
+            for i in range(3):
+                getattr(setting.line, name)[i] = 0.0
+        setting.line.filter, setting.line.catheter = 1.0, 3.0
+        setting.rates, setting.limits, setting.noise, setting.wander = [4.0] * channels, [900.0] * channels, 0.5, 0.3
+        setting.points, setting.vein = 10 * 3600 + 1, np.full(10 * 3600 + 1, 5.0)
+        setting.tells_line = setting.events = False
+        ward = Ward(setting, rng, INTEGRATOR)
+        for hour in range(pauses):
+            ward.at(int((3.0 + hour) * 3600), lambda w: w.pause(w.all, 1500, ""))
+        begun = Trouble(kind, ward.all, 7200, "grown" if kind == "filter-loading" else "catheter", "gradual")
+        if kind == "filter-loading":
+            begun.laws = {"law_n": 1.0, "law_k": math.log(13) / (4.0 * channels * 5)}
+        else:
+            begun.series = 1 + 4 * np.clip((np.arange(setting.points) - 7200) / 18_000, 0, 1)
+        ward.at(7200, lambda w: w.put(begun))
+        ward.run()
+        (episode,), _ = truth.episodes(ward)
+        rows = [np.round(setting.line.gain[i] * ward.out.pressure[i] + ward.zero[i] + rng.normal(0, 0.5, ward.points)) for i in ward.all]
+        setting.sampling["rounding_mmhg"] = 1.0
+        likelihood.decide(ward, [episode], rows, [np.arange(0, ward.points, 60)] * channels)
+        return episode.ratios["trace"]
+
+    def test_at_one_rate_without_a_pause_filter_and_catheter_look_alike(self):
+        for kind in ("filter-loading", "catheter-narrowing"):
+            self.assertLess(abs(self.ratio(1, 0, kind)), likelihood.ENOUGH)
+
+    def test_pauses_tell_time_from_volume(self):
+        for kind in ("filter-loading", "catheter-narrowing"):
+            self.assertGreater(self.ratio(2, 4, kind), likelihood.ENOUGH)
 
 
 if __name__ == "__main__":

@@ -229,7 +229,7 @@ def limit_too_low(ward, k):
 def efforts(ward, k, spell_s, strong=None):
     """A spell of crying or coughing: bursts at the catheter's tip. Added to the ward's efforts; gives (from, to, bursts)."""
     rng = ward.rng
-    at, stop, bursts = k, min(k + spell_s, ward.points - 2), 0
+    at, to, stop, bursts = k, k, min(k + spell_s, ward.points - 2), 0
     size = spread(rng, 5, 45) if strong is None else strong
     while at < stop:
         last = int(spread(rng, 4, 90))
@@ -238,7 +238,7 @@ def efforts(ward, k, spell_s, strong=None):
         ward.efforts[at:to] += size * rng.uniform(0.5, 1.3) * rough[:to - at]
         bursts += 1
         at = to + int(spread(rng, 3, 240))
-    ward.spells.append((k, at if at < stop else stop, bursts))
+    ward.spells.append((k, to, bursts))
 
 
 BEGIN = {

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from second.network import Inputs, Outputs, State, stored_ml
+from second.network import Outputs, State, stored_ml
 
 HOUR = 3600
 
@@ -52,11 +52,11 @@ def without(ward, trouble=None, efforts=False):
     elif trouble.series is None:
         return ward.out.pressure
     elif trouble.acts_on == "catheter":
-        inputs.catheter = inputs.catheter / trouble.series
+        inputs.catheter = inputs.catheter - (trouble.series - 1)
     elif trouble.acts_on in ("tubing", "supply"):
         rows = getattr(inputs, trouble.acts_on).copy()
         for i in trouble.channels:
-            rows[i] = rows[i] / trouble.series if trouble.acts_on == "tubing" else 1.0
+            rows[i] = rows[i] - (trouble.series - 1) if trouble.acts_on == "tubing" else 1.0
         setattr(inputs, trouble.acts_on, rows)
     elif trouble.acts_on == "head":
         inputs.head = inputs.head.copy()
@@ -239,7 +239,9 @@ def episodes(ward):
         shift = moved[ward.troubles.index(e.trouble)] if e.trouble is not None else moved[-1] if e.cause == "artefact" else None
         if shift is not None:
             part = np.where(runs, shift[:, a:b + 1], 0.0)[e.channels if e.site != "supply" else ward.all]
-            e.effect = float(part.flat[np.abs(part).argmax()]) if part.size else 0.0
+            # what hinders the flow raises the pressure; that it also keeps coughs from the pump is no effect
+            far = part if e.site in ("tubing", "filter", "catheter") else np.abs(part)
+            e.effect = float(part.flat[far.argmax()]) if part.size else 0.0
         start = e.began if e.onset is None else e.onset
         e.running_s = float(runs[e.channels][:, start - a:].any(axis=0).sum())
         below = e.site in ("tubing", "filter", "catheter")

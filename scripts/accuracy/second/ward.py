@@ -8,9 +8,9 @@ import itertools
 
 import numpy as np
 
-from second.network import MOST, Inputs, Outputs, State, stored_ml
+from second.network import Inputs, Outputs, State, stored_ml
 from second.setting import MMHG_PER_CM, pick, spread
-from second.troubles import BEGIN, Trouble, efforts
+from second.troubles import BEGIN, efforts
 
 CARE = ["", "", "", "kangaroo care", "bath", "weighing", "x-ray", "blood sample", "feed", "dressing changed"]
 
@@ -214,12 +214,11 @@ class Ward:
         for t in self.troubles:
             if t.series is None:
                 continue
-            if t.acts_on == "catheter":
-                inputs.catheter[k:] *= t.series[k:]
-            else:
-                for i in t.channels:
-                    row = getattr(inputs, t.acts_on)[i]
-                    row[k:] = row[k:] + t.series[k:] if t.acts_on == "head" else row[k:] * t.series[k:]
+            for row in [inputs.catheter] if t.acts_on == "catheter" else [getattr(inputs, t.acts_on)[i] for i in t.channels]:
+                if t.acts_on == "supply":
+                    row[k:] *= t.series[k:]
+                else:       # resistances in a row add up
+                    row[k:] += t.series[k:] - (0.0 if t.acts_on == "head" else 1.0)
 
     def fret(self, seconds, strong=None):
         efforts(self, self.k, int(seconds), strong)
