@@ -8,12 +8,27 @@ use super::order::{Rows, Settled};
 use super::shelf::Piece;
 use super::table::{Fault, REJECTED_SHOWN, Row};
 use super::when::Passage;
+use crate::error::Error;
 use crate::record::{Channel, Intake, Notice, Priors, Record, RejectedRow};
 use crate::time::Clock;
 
 /// Gauge pressures beyond these, mmHg, are no line's: sets for pressure infusion are rated to 200 kPa = 1500 mmHg
 /// (ISO 8536-8:2015, scope); the lower limit is our choice.
 const PLAUSIBLE_MMHG: (f64, f64) = (-100.0, 1500.0);
+
+/// Most channels of one infusion: a line has a handful of pumps, and what is fitted goes by their number (common practice, no
+/// source).
+pub(super) const MOST_CHANNELS: usize = 16;
+
+/// An infusion has more channels than a line has pumps.
+pub(super) fn crowded() -> Error {
+    let what = format!("expected at most {MOST_CHANNELS} channels in one infusion, found more");
+    Error::new(what).hint(CROWDED_HINT)
+}
+
+/// What to do where an infusion has too many channels.
+const CROWDED_HINT: &str = "are these many infusions? name the column that tells them apart `infusion`; are these numbers of samples or \
+     of messages? leave the column `channel` out, or name it otherwise";
 
 /// One channel of one infusion, as its rows come in.
 pub(super) struct Series {
@@ -38,9 +53,20 @@ pub(super) struct Infusion {
     /// `(ticks, offset)` where a run of rows of one offset began or ended.
     pub(super) offsets: Vec<(i64, i32)>,
     pub(super) last: Option<(i64, i32)>,
+    /// How many channels it has.
+    pub(super) channels: usize,
+    /// Whether rows of more than [`MOST_CHANNELS`] were met.
+    pub(super) crowded: bool,
 }
 
 impl Infusion {
+    /// Takes a channel more; whether there is room for it.
+    pub(super) fn takes_channel(&mut self) -> bool {
+        self.crowded |= self.channels == MOST_CHANNELS;
+        self.channels += usize::from(!self.crowded);
+        !self.crowded
+    }
+
     pub(super) fn saw(&mut self, moment: Moment) {
         let now = (moment.ticks, moment.offset_s);
         if self.last.is_none_or(|(_, offset)| offset != now.1) {

@@ -2,7 +2,7 @@
 //!
 //! In: samples and rejected rows, one after the other. Out: records, or the error where too much was bad.
 
-use super::assemble::{Infusion, Series, record};
+use super::assemble::{Infusion, Series, crowded, record};
 use super::cell;
 use super::clocks;
 use super::columns::Piece;
@@ -50,6 +50,8 @@ pub(super) enum NoName {
     Infusion(&'static str),
     /// The channel's cell is at fault.
     Channel(&'static str),
+    /// The infusion has too many channels.
+    Crowded,
 }
 
 /// All that was gathered so far.
@@ -132,6 +134,10 @@ impl Gathering {
         }
         let channel = Aliases::name(&mut self.aliases.channels, "channel", channel_cell)
             .map_err(NoName::Channel)?;
+        let of = self.infusions.get_mut(infusion);
+        if of.is_some_and(|of| !of.takes_channel()) {
+            return Err(NoName::Crowded);
+        }
         let at = self.series.len();
         self.series.push(Series {
             infusion,
@@ -145,6 +151,11 @@ impl Gathering {
         });
         self.series_by_name.insert(key, at);
         Ok(at)
+    }
+
+    /// Whether an infusion with too many channels is left out by itself, and the file not refused: one of many.
+    pub(super) fn leaves_out(&self) -> bool {
+        self.shelf.is_some()
     }
 
     fn infusion(&mut self, cell: Option<&[u8]>) -> std::result::Result<usize, &'static str> {
@@ -235,14 +246,12 @@ impl Gathering {
     }
 
     /// Puts rows of one channel into their series, and counts them; `only` is the channel where there is no column of them.
-    pub(super) fn take(
-        &mut self,
-        piece: Piece,
-        only: &[u8],
-    ) -> std::result::Result<(), &'static str> {
+    pub(super) fn take(&mut self, piece: Piece, only: &[u8]) -> std::result::Result<(), NoName> {
         let channel = piece.channel.as_deref().unwrap_or(only);
-        let named = self.series(piece.infusion.as_deref(), channel);
-        let at = named.map_err(|(NoName::Infusion(reason) | NoName::Channel(reason))| reason)?;
+        let at = match self.series(piece.infusion.as_deref(), channel) {
+            Err(NoName::Crowded) if self.leaves_out() => return Ok(()),
+            named => named?,
+        };
         if let Some(before) = self.last.and_then(|l| self.series.get_mut(l)) {
             before.followed_by = at;
         }
@@ -416,6 +425,9 @@ impl Gathered {
         let Some((infusion, mut series)) = self.wholes.get_mut(at).and_then(Option::take) else {
             return Ok(None);
         };
+        if infusion.crowded {
+            return Err(crowded());
+        }
         for one in &mut series {
             let Some((waiting, shelf)) = one.waiting.take().zip(self.shelf.as_mut()) else {
                 continue;

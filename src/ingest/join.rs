@@ -3,7 +3,7 @@
 //! In: the records that each trace gave, without companions. Out: one record, as if the rows had stood in one file: in order of
 //! time, the later file's row counting where two have the same time.
 
-use super::assemble::{Infusion, Series, record};
+use super::assemble::{Infusion, MOST_CHANNELS, Series, crowded, record};
 use super::moment::Kind;
 use super::order::Rows;
 use super::when::Passage;
@@ -15,7 +15,7 @@ use crate::time::Clock;
 /// afterwards.
 ///
 /// # Errors
-/// No part, or some parts with dates and some with seconds.
+/// No part, some parts with dates and some with seconds, or together more channels than a line has pumps.
 pub fn join(mut parts: Vec<Record>) -> Result<Record> {
     if parts.len() < 2 {
         return parts
@@ -44,6 +44,9 @@ pub fn join(mut parts: Vec<Record>) -> Result<Record> {
         for channel in part.channels {
             add_channel(&mut series, channel, kind, origin);
         }
+    }
+    if MOST_CHANNELS < series.len() {
+        return Err(crowded());
     }
     Ok(record(whole, series, kind))
 }

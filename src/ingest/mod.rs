@@ -152,6 +152,7 @@ pub fn read_exports(
     settings: &Settings,
 ) -> Result<Vec<Record>> {
     let mut whole: Option<Trace> = None;
+    let last = traces.last().map(|t| t.name.to_path_buf());
     let mut files = Vec::with_capacity(traces.len());
     for source in traces {
         let name = source.name.to_path_buf();
@@ -168,7 +169,10 @@ pub fn read_exports(
     let several = 1 < files.len() + events.len();
     trace.records = match files.len() {
         1 => files.pop().unwrap_or_default(),
-        _ => merge::merge(files)?,
+        _ => merge::merge(files).map_err(|e| match &last {
+            Some(file) => e.of_file(file),
+            None => e,
+        })?,
     };
     let files_of_events = events.len();
     for source in events {

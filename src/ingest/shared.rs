@@ -15,9 +15,11 @@ use crate::error::{Error, Result};
 use crate::record::Record;
 use crate::time::Clock;
 use std::collections::{BTreeMap, HashMap};
+use std::path::PathBuf;
 
 /// A trace of many infusions, read but for the rows, which wait in its store.
 pub struct SharedTrace {
+    name: PathBuf,
     gathered: Gathered,
     /// Places in `gathered` by name.
     places: HashMap<String, usize>,
@@ -43,7 +45,11 @@ impl SharedTrace {
         }
         let places = gathered.names().enumerate();
         let places = places.map(|(at, name)| (name.to_string(), at)).collect();
-        Ok(Self { gathered, places })
+        Ok(Self {
+            name,
+            gathered,
+            places,
+        })
     }
 
     /// Whether the trace has rows of an infusion.
@@ -59,10 +65,13 @@ impl SharedTrace {
     /// The record of an infusion, once; `None` where the trace has no usable row of it, or gave it already.
     ///
     /// # Errors
-    /// The store cannot be read.
+    /// The store cannot be read; the infusion has more channels than a line has pumps.
     pub fn take(&mut self, infusion: &str) -> Result<Option<Record>> {
         match self.places.remove(infusion) {
-            Some(at) => self.gathered.take(at),
+            Some(at) => {
+                let taken = self.gathered.take(at);
+                taken.map_err(|e| e.of_file(&self.name))
+            }
             None => Ok(None),
         }
     }
@@ -225,6 +234,19 @@ mod tests {
         }
         assert_eq!(shared.take("a").unwrap(), None);
         assert_eq!(shared.take("d").unwrap(), None);
+    }
+
+    #[test]
+    fn an_infusion_of_too_many_channels_is_left_out_by_itself() {
+        let mut text = "infusion,time,channel,pressure_mmhg,rate_ml_h\na,0,pn,30,4\n".to_string();
+        for i in 0..20_000 {
+            text += &format!("b,{i},c{i},30,4\n");
+        }
+        let mut shared = shared(&text);
+        assert!(shared.take("a").unwrap().is_some());
+        let error = shared.take("b").unwrap_err().to_string();
+        let said = "t.csv: expected at most 16 channels in one infusion, found more\n";
+        assert!(error.starts_with(said), "{error}");
     }
 
     #[test]

@@ -3,6 +3,7 @@
 //! In: the bytes of a trace and, where it is not in the contract's form, its mapping. Out: [`Trace`]: its records
 //! (without companions), the kind of its times.
 
+use super::assemble::crowded;
 use super::cell::in_range;
 use super::columns::{Block, Columns, Roles};
 use super::frame::Unread;
@@ -122,6 +123,14 @@ fn column_name(table: &Table, column: usize) -> String {
     table.header.get(column).cloned().unwrap_or_default()
 }
 
+/// The column that names the channel.
+fn channel_column(plan: &Plan) -> Option<usize> {
+    match &plan.layout {
+        Layout::Row { channel, .. } | Layout::Long { channel, .. } => *channel,
+        Layout::Wide(_) => None,
+    }
+}
+
 struct Reader {
     plan: Plan,
     clockwork: Clockwork,
@@ -144,7 +153,8 @@ enum Taken {
 
 enum Problem {
     Row(Fault),
-    File(String, String),
+    /// The file as a whole: what, and the column.
+    File(Error, Option<usize>),
 }
 
 impl From<Fault> for Problem {
@@ -155,10 +165,7 @@ impl From<Fault> for Problem {
 
 impl Reader {
     fn new(plan: Plan, clockwork: Clockwork, table: &Table, notices: &mut Vec<Notice>) -> Self {
-        let channel = match &plan.layout {
-            Layout::Row { channel, .. } | Layout::Long { channel, .. } => *channel,
-            Layout::Wide(_) => None,
-        };
+        let channel = channel_column(&plan);
         let mut gathering = Gathering::default();
         gathering.in_parts = plan.holds || matches!(plan.layout, Layout::Long { .. });
         let mut replaced = Vec::new();
@@ -193,10 +200,8 @@ impl Reader {
                 break;
             };
             let line = row.line;
-            if let Err((what, hint)) = self.take(&row) {
-                let error = Error::in_file(&table.name, what).at_line(line);
-                let time = table.column_name(self.clockwork.column());
-                return Err(error.in_column(time).hint(hint));
+            if let Err((error, column)) = self.take(&row) {
+                return Err(placed(error, table, line, column));
             }
             self.gathering.make_room()?;
         }
@@ -262,8 +267,16 @@ impl Reader {
             match block {
                 Block::Taken(pieces) => {
                     for piece in pieces {
+                        let line = piece.rows.lines.first().copied().unwrap_or(0);
                         let taken = self.gathering.take(piece, ONLY_CHANNEL);
-                        taken.map_err(|reason| Error::in_file(&table.name, reason))?;
+                        taken.map_err(|no| match no {
+                            NoName::Infusion(reason) | NoName::Channel(reason) => {
+                                Error::in_file(&table.name, reason)
+                            }
+                            NoName::Crowded => {
+                                placed(crowded(), table, line.into(), channel_column(&self.plan))
+                            }
+                        })?;
                     }
                     self.gathering.make_room()?;
                 }
@@ -283,14 +296,14 @@ impl Reader {
         Ok(())
     }
 
-    /// Takes one row. An error is one of the file as a whole: what, and what to do.
-    fn take(&mut self, row: &Row) -> std::result::Result<(), (String, String)> {
+    /// Takes one row. An error is one of the file as a whole, with its column.
+    fn take(&mut self, row: &Row) -> std::result::Result<(), (Error, Option<usize>)> {
         match self.row(row) {
             Ok(Taken::Used(at) | Taken::Aside(at)) => {
                 self.gathering.count(at);
                 Ok(())
             }
-            Err(Problem::File(what, hint)) => Err((what, hint)),
+            Err(Problem::File(error, column)) => Err((error, column)),
             Err(Problem::Row(fault)) => {
                 let infusion = self.plan.infusion.map(|c| row.cell(c));
                 self.gathering.reject(infusion, row, fault);
@@ -424,15 +437,23 @@ impl Gathering {
         row: &Row,
         infusion: Option<usize>,
         channel: Option<usize>,
-    ) -> std::result::Result<usize, Fault> {
+    ) -> std::result::Result<usize, Problem> {
         let named = self.series(
             infusion.map(|c| row.cell(c)),
             channel.map_or(ONLY_CHANNEL, |c| row.cell(c)),
         );
-        named.map_err(|fault| match fault {
-            NoName::Infusion(reason) => in_column(infusion, reason),
-            NoName::Channel(reason) => in_column(channel, reason),
-        })
+        named.map_err(|no| self.problem(no, infusion, channel))
+    }
+
+    fn problem(&self, no: NoName, infusion: Option<usize>, channel: Option<usize>) -> Problem {
+        match no {
+            NoName::Infusion(reason) => in_column(infusion, reason).into(),
+            NoName::Channel(reason) => in_column(channel, reason).into(),
+            NoName::Crowded if self.leaves_out() => {
+                in_column(channel, "its infusion has too many channels").into()
+            }
+            NoName::Crowded => Problem::File(crowded(), channel),
+        }
     }
 
     fn named(
@@ -440,12 +461,9 @@ impl Gathering {
         row: &Row,
         infusion: Option<usize>,
         channel: &[u8],
-    ) -> std::result::Result<usize, Fault> {
+    ) -> std::result::Result<usize, Problem> {
         let named = self.series(infusion.map(|c| row.cell(c)), channel);
-        named.map_err(|fault| match fault {
-            NoName::Infusion(reason) => in_column(infusion, reason),
-            NoName::Channel(reason) => in_column(None, reason),
-        })
+        named.map_err(|no| self.problem(no, infusion, None))
     }
 }
 
@@ -454,6 +472,15 @@ impl Fields {
         let optional = [self.volume, self.limit].into_iter().flatten();
         let mut all = [self.pressure, self.rate].into_iter().chain(optional);
         all.all(|field| row.cell(field.column).is_empty())
+    }
+}
+
+/// An error of the file as a whole, with the place where it showed.
+fn placed(error: Error, table: &Table, line: u64, column: Option<usize>) -> Error {
+    let error = error.of_file(&table.name).at_line(line);
+    match column {
+        Some(column) => error.in_column(table.column_name(column)),
+        None => error,
     }
 }
 
@@ -478,7 +505,7 @@ fn moment(
     };
     let moment = clockwork.read(row, passage).map_err(|no| match no {
         NoMoment::Row(reason) => Problem::Row(in_column(Some(time), reason)),
-        NoMoment::File(what, hint) => Problem::File(what, hint),
+        NoMoment::File(what, hint) => Problem::File(Error::new(what).hint(hint), Some(time)),
     })?;
     gathering
         .same_kind(moment)

@@ -117,6 +117,36 @@ fn a_line_of_a_gigabyte_is_refused_at_its_line_without_being_held() {
 }
 
 #[test]
+fn more_channels_than_a_line_has_pumps_are_refused_at_their_first_row() {
+    let mut trace = b"time,channel,pressure_mmhg,rate_ml_h\n".to_vec();
+    for i in 0..20_000 {
+        trace.extend(format!("{i},{i},30,4\n").into_bytes());
+    }
+    for job in ["inspect", "review"] {
+        let message = refused(&[("t.csv", &trace)], &[job, "t.csv"]);
+        let expected = "patency: t.csv:18: column `channel`: expected at most 16 channels in one infusion, found more\n\
+                        hint: are these many infusions? name the column that tells them apart `infusion`; are these numbers \
+                        of samples or of messages? leave the column `channel` out, or name it otherwise\n";
+        assert_eq!(message, expected);
+    }
+}
+
+#[test]
+fn channels_that_are_too_many_in_several_files_together_are_refused() {
+    let trace = |from: u32| {
+        let rows = (from..from + 9).map(|c| format!("0,c{c},30,4\n60,c{c},30,4\n"));
+        "time,channel,pressure_mmhg,rate_ml_h\n".to_string() + &rows.collect::<String>()
+    };
+    let (a, b) = (trace(0), trace(9));
+    let files = [("a.csv", a.as_bytes()), ("b.csv", b.as_bytes())];
+    let message = refused(&files, &["inspect", "a.csv", "b.csv"]);
+    assert!(
+        message.starts_with("patency: b.csv: expected at most 16 channels in one infusion"),
+        "{message}"
+    );
+}
+
+#[test]
 fn a_mistyped_key_in_the_line_file_names_the_nearest_one() {
     let line = b"[access]\nkind = \"picc\"\ninner_diamter_mm = 0.3\n";
     let message = refused(

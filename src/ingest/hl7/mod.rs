@@ -25,7 +25,7 @@ mod tests;
 
 pub(super) use messages::begins_messages;
 
-use super::assemble::{Infusion, Series, record};
+use super::assemble::{Infusion, MOST_CHANNELS, Series, crowded, record};
 use super::clocks::BUDGET_S;
 use super::moment::Kind;
 use super::trace::Trace;
@@ -125,6 +125,9 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
         }
     }
     infusions.retain(|(_, _, series, _)| !series.is_empty());
+    if infusions.iter().any(|i| MOST_CHANNELS < i.2.len()) {
+        return Err(crowded().of_file(&name));
+    }
     let rejected = log.refused + before_rate.len() as u64;
     check(&name, &log, rejected, infusions.is_empty(), settings)?;
     let several = 1 < infusions.len();
