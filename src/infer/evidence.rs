@@ -1,17 +1,45 @@
 //! The kinds of evidence for a site: what was measured and how much it weighs. Sentences are the report's.
 
 use super::review::Site;
-use crate::units::Estimate;
 
 /// One piece of evidence.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evidence {
     /// What was found.
     pub finding: Finding,
-    /// The site it speaks for.
-    pub toward: Site,
-    /// How much: natural log of the factor by which it moves the odds of that site; may be negative (speaks against).
-    pub log_odds: f64,
+    /// How the log odds of each site change when this piece is taken into the score, in the order of [`Site::ALL`].
+    pub log_odds: [f64; 6],
+}
+
+/// A site is spoken for, or against, by a piece that moves its odds by this share of the most that it moves any.
+const SAME_SHARE: f64 = 0.5;
+
+impl Evidence {
+    /// The sites it speaks for, the one whose odds it raises most first; several where it does not tell them apart.
+    pub fn toward(&self) -> Vec<Site> {
+        self.moved(1.0)
+    }
+
+    /// The sites it speaks against, the one whose odds it lowers most first.
+    pub fn against(&self) -> Vec<Site> {
+        self.moved(-1.0)
+    }
+
+    /// The most by which it raises the odds of a site, natural log.
+    pub fn strength(&self) -> f64 {
+        self.log_odds.iter().copied().fold(0.0, f64::max)
+    }
+
+    fn moved(&self, sign: f64) -> Vec<Site> {
+        let by = |site: Site| sign * self.log_odds[site.index()];
+        let most = Site::ALL.map(by).into_iter().fold(0.0, f64::max);
+        let mut sites: Vec<Site> = Site::ALL
+            .into_iter()
+            .filter(|&s| 0.0 < by(s) && SAME_SHARE * most <= by(s))
+            .collect();
+        sites.sort_by(|&a, &b| by(b).total_cmp(&by(a)));
+        sites
+    }
 }
 
 /// What was found, with its numbers.
@@ -30,6 +58,28 @@ pub enum Finding {
     JumpedAfterPauses {
         /// Number of pauses.
         pauses: u32,
+    },
+    /// The resistance was higher after each of so many pauses although nothing had been filtered meanwhile.
+    GrewInPauses {
+        /// Number of pauses.
+        pauses: u32,
+    },
+    /// The pressure stayed high while the line stood still.
+    HeldAtRest {
+        /// Number of pauses.
+        pauses: u32,
+    },
+    /// While the line stood still the pressure was what an open line shows.
+    OpenAtRest {
+        /// Number of pauses.
+        pauses: u32,
+    },
+    /// The pressure that the obstruction brings reaches the limit at which the pump alarmed.
+    ReachedLimit,
+    /// One channel fell alone.
+    OneChannelFell {
+        /// The channel.
+        channel: String,
     },
     /// All running channels moved together.
     AllChannelsTogether {
@@ -56,11 +106,6 @@ pub enum Finding {
         from_mmhg: f64,
         /// To, mmHg.
         to_mmhg: f64,
-    },
-    /// The slope of the climb says how much elastic line lies between pump and block.
-    RampCompliance {
-        /// µL/mmHg, 95 %.
-        ul_per_mmhg: Estimate,
     },
     /// The resistance did not change; pressure was what rate and catheter need.
     ResistanceUnchanged {
@@ -173,16 +218,6 @@ pub enum Finding {
         from_ml_h: f64,
         /// New rate, mL/h.
         to_ml_h: f64,
-    },
-    /// How often such causes are behind alarms, before this record is looked at.
-    PriorShare {
-        /// Share, 0 to 1.
-        share: f64,
-    },
-    /// The shape of the pressure fits this explanation better than its best rival.
-    FitsBetter {
-        /// The rival's site.
-        rival: Site,
     },
 }
 

@@ -11,11 +11,12 @@ use super::causes::{Fitted, Setting, fit_explanation};
 use super::context::{self, Clue};
 use super::excursion::Excursion;
 use super::figures;
-use super::fit;
+use super::fit::{self, Observation};
 use super::parts::{self, FilterPlace};
 use super::rang::{self, Rung};
 use super::regimes::Doings;
 use super::review::{Cause, Course, Site};
+use super::score::{Piece, Probabilities, Scored, Scores, Unexplained};
 use super::stop;
 use super::tracker::Tracker;
 use super::window::{self, Window};
@@ -43,8 +44,6 @@ const REACH_SPREAD_MMHG: f64 = 14.7;
 const MOST_BOUTS: usize = 12;
 /// Prior share of "none of these".
 const UNEXPLAINED_SHARE: f64 = 0.03;
-/// What fits no cause still resembles some more than others: by this power of what its readings say of each.
-const RESEMBLES: f64 = 0.5;
 /// A reading that no cause explains is this many times its spread away, as a rule.
 const UNEXPLAINED_SPREADS: f64 = 4.0;
 
@@ -57,10 +56,6 @@ const EVIDENCE_POWER: f64 = 0.5;
 pub struct Weighed {
     /// The explanation and its fit.
     pub fitted: Fitted,
-    /// Natural log of what its readings, the alarm among them, say of it: tempered, without prior and context.
-    log_readings: f64,
-    /// Natural log of prior × context × tempered likelihood, not normalised.
-    pub log_weight: f64,
     /// Probability, after all.
     pub probability: f64,
 }
@@ -81,6 +76,8 @@ pub struct Judgement {
     pub sites: [f64; 6],
     /// What is known beyond the pressure.
     pub clues: Vec<Clue>,
+    /// What each explanation scored, piece by piece.
+    pub scores: Scores,
 }
 
 impl Judgement {
@@ -107,15 +104,6 @@ impl Judgement {
             .filter(|s| s.is_obstruction())
             .map(|s| self.sites[s.index()])
             .sum()
-    }
-
-    /// Best tempered log likelihood among the explanations that pass a test.
-    pub fn best_log(&self, test: impl Fn(&Fitted) -> bool) -> Option<f64> {
-        self.weighed
-            .iter()
-            .filter(|w| test(&w.fitted))
-            .map(|w| EVIDENCE_POWER * w.fitted.log_evidence)
-            .max_by(f64::total_cmp)
     }
 }
 
@@ -167,6 +155,18 @@ impl Case<'_> {
                 0.05e-3 + filter + self.parts.tail_ml_per_mmhg,
             ],
         }
+    }
+
+    /// The channel that stood furthest from what was expected.
+    pub fn most_moved(&self) -> usize {
+        let e = self.excursion;
+        let until_s = e.end_s.unwrap_or(self.read_to_s);
+        let since = self.tracker.since(e.start_s).iter();
+        let inside = since.take_while(|b| b.t_s <= until_s);
+        let moved = inside.filter(|b| b.bar_mmhg.is_finite() && e.moved(b.channel));
+        moved
+            .max_by(|a, b| a.deviation_mmhg.abs().total_cmp(&b.deviation_mmhg.abs()))
+            .map_or(0, |b| b.channel)
     }
 
     /// How far apart readings are, of the channel that is read most often, seconds; a minute where nobody can say.
@@ -222,62 +222,101 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         case.alarm_s,
         case.read_to_s,
     );
-    let mut weighed = Vec::new();
+    let pieces = pieces(case, &window, alarm.is_some());
+    let mut fits = Vec::new();
+    let mut explained = Vec::new();
     for (explanations, share) in candidates::candidates(case, &setting) {
         let each = share / explanations.len().max(1) as f64;
         for explanation in explanations {
             let Some(fitted) = fit_explanation(explanation.as_ref(), &setting) else {
                 continue;
             };
-            let context = log_context(&clues, fitted.cause, fitted.channel);
             let alarmed = alarm.as_ref().map_or(0.0, |a| a.log_alarm(&fitted));
-            let shift_mmhg = figures::shift(&fitted).map_or(0.0, |s| s.1);
-            let pace = log_pace(&fitted, peak_s) + log_reach(shift_mmhg);
-            let log_readings = alarmed + pace + EVIDENCE_POWER * fitted.log_evidence;
-            weighed.push(Weighed {
-                log_weight: each.ln() + context + log_readings,
-                log_readings,
-                fitted,
-                probability: 0.0,
-            });
+            explained.push(scored(&fitted, each, (alarmed, peak_s), &pieces, &clues));
+            fits.push(fitted);
         }
     }
-    // What fits no model still has a cause, and what is known beyond the pressure speaks of that cause all the same.
-    let spread = Cause::ALL.map(|cause| {
-        context::prior_share(&record.priors, cause) * log_context(&clues, cause, None).exp()
-    });
-    let unexplained = UNEXPLAINED_SHARE.ln()
-        + spread.iter().sum::<f64>().ln()
-        + EVIDENCE_POWER
-            * window
-                .observations
-                .iter()
-                .map(|o| o.weight * (fit::MEAN_LOG_DENSITY - (UNEXPLAINED_SPREADS * o.sd).ln()))
-                .sum::<f64>();
-    let spread = resembling(spread, &weighed);
-    Some(normalise(
-        window,
-        peak_s,
-        weighed,
+    let unexplained = unexplained(record, &window, &pieces, &clues);
+    let scores = Scores {
+        explained,
         unexplained,
-        spread,
-        clues,
-    ))
+    };
+    Some(judgement(window, peak_s, fits, scores, clues))
 }
 
-/// What is known of each cause beyond the pressure, times how near the best explanation of it comes; as it is where nothing could be
-/// fitted.
-fn resembling(spread: [f64; 11], weighed: &[Weighed]) -> [f64; 11] {
-    let mut nearest = [f64::NEG_INFINITY; 11];
-    for w in weighed {
-        let near = &mut nearest[w.fitted.cause as usize];
-        *near = near.max(RESEMBLES * w.log_readings);
+/// Which piece of evidence each observation belongs to.
+fn pieces(case: &Case, window: &Window, alarmed: bool) -> Vec<Piece> {
+    let most = case.most_moved();
+    // The alarm's reading was added last.
+    let alarm = window.seen.len().checked_sub(1).filter(|_| alarmed);
+    let rests = |knot: usize| {
+        let runs = |k: usize| window.flow_ml_h(None, k) != 0.0;
+        !knot.checked_sub(1).is_some_and(runs)
+    };
+    let seen = window.seen.iter().enumerate();
+    seen.map(|(i, seen)| {
+        if alarm == Some(i) {
+            Piece::Alarm
+        } else if seen.channel != most {
+            Piece::OtherChannels
+        } else if rests(seen.knot) {
+            Piece::AtRest
+        } else {
+            Piece::Course
+        }
+    })
+    .collect()
+}
+
+/// The score of a fitted explanation with its share of the prior: what the alarm says of it is known, and when the deviation was at its
+/// height.
+fn scored(
+    fitted: &Fitted,
+    share: f64,
+    (alarmed, peak_s): (f64, f64),
+    pieces: &[Piece],
+    clues: &[Clue],
+) -> Scored {
+    let mut each = of_readings(pieces, &fitted.fit.log_likelihoods);
+    let readings: f64 = each.iter().sum();
+    each[Piece::Alarm.index()] += alarmed;
+    let shift_mmhg = figures::shift(fitted).map_or(0.0, |s| s.1);
+    let pace = log_pace(fitted, peak_s) + log_reach(shift_mmhg);
+    let mut all = each.to_vec();
+    all.extend(clues.iter().map(|c| log_clue(c, fitted.cause, fitted.channel)));
+    Scored {
+        cause: fitted.cause,
+        log_prior: share.ln(),
+        log_cost: pace + EVIDENCE_POWER * fitted.log_evidence - readings,
+        pieces: all,
     }
-    let best = nearest.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if best.is_finite() {
-        std::array::from_fn(|i| spread[i] * (nearest[i] - best).exp())
-    } else {
-        spread
+}
+
+/// What the readings of each piece say, natural log, tempered.
+fn of_readings(pieces: &[Piece], log_likelihoods: &[f64]) -> [f64; Piece::OF_READINGS] {
+    let mut each = [0.0; Piece::OF_READINGS];
+    for (piece, log) in pieces.iter().zip(log_likelihoods) {
+        each[piece.index()] += EVIDENCE_POWER * log;
+    }
+    each
+}
+
+/// The score of none of the explanations. What fits no model still has a cause, and what is known beyond the pressure speaks of that
+/// cause all the same.
+fn unexplained(record: &Record, window: &Window, pieces: &[Piece], clues: &[Clue]) -> Unexplained {
+    let wild = |o: &Observation| {
+        o.weight * (fit::MEAN_LOG_DENSITY - (UNEXPLAINED_SPREADS * o.sd).ln())
+    };
+    let wild: Vec<f64> = window.observations.iter().map(wild).collect();
+    let causes = Cause::ALL.map(|cause| {
+        let prior = context::prior_share(&record.priors, cause).ln();
+        let clues = clues.iter().map(|c| log_clue(c, cause, None)).collect();
+        (prior, clues)
+    });
+    Unexplained {
+        log_prior: UNEXPLAINED_SHARE.ln(),
+        readings: of_readings(pieces, &wild),
+        causes: causes.into(),
     }
 }
 
@@ -327,47 +366,36 @@ fn log_reach(shift_mmhg: f64) -> f64 {
     -0.5 * beyond.max(0.0).powi(2)
 }
 
-/// Natural log of what is known of a cause beyond the pressure.
-fn log_context(clues: &[Clue], cause: Cause, channel: Option<usize>) -> f64 {
-    clues
-        .iter()
-        .filter(|c| c.causes.contains(&cause))
-        .filter(|c| c.channel.is_none() || channel.is_none() || c.channel == channel)
-        .map(|c| c.log_factor)
-        .sum()
+/// Natural log of what a clue says of a cause, on a channel or anywhere.
+fn log_clue(clue: &Clue, cause: Cause, channel: Option<usize>) -> f64 {
+    let elsewhere = clue.channel.is_some() && channel.is_some() && clue.channel != channel;
+    if clue.causes.contains(&cause) && !elsewhere {
+        clue.log_factor
+    } else {
+        0.0
+    }
 }
 
-fn normalise(
+fn judgement(
     window: Window,
     peak_s: f64,
-    mut weighed: Vec<Weighed>,
-    unexplained: f64,
-    spread: [f64; 11],
+    fits: Vec<Fitted>,
+    scores: Scores,
     clues: Vec<Clue>,
 ) -> Judgement {
-    let top = weighed
-        .iter()
-        .map(|w| w.log_weight)
-        .fold(unexplained, f64::max);
-    let total: f64 = weighed
-        .iter()
-        .map(|w| (w.log_weight - top).exp())
-        .sum::<f64>()
-        + (unexplained - top).exp();
-    let mut causes = [0.0; 11];
-    for w in &mut weighed {
-        w.probability = (w.log_weight - top).exp() / total;
-        causes[w.fitted.cause as usize] += w.probability;
-    }
-    let unexplained = (unexplained - top).exp() / total;
-    let mut sites = [0.0; 6];
-    let all: f64 = spread.iter().sum();
-    for cause in Cause::ALL {
-        sites[cause.site().index()] +=
-            causes[cause as usize] + unexplained * spread[cause as usize] / all;
-    }
-    let sum: f64 = sites.iter().sum();
-    sites.iter_mut().for_each(|p| *p /= sum);
+    let Probabilities {
+        explained,
+        causes,
+        unexplained,
+        sites,
+    } = scores.probabilities();
+    let weighed = fits.into_iter().zip(explained);
+    let mut weighed: Vec<Weighed> = weighed
+        .map(|(fitted, probability)| Weighed {
+            fitted,
+            probability,
+        })
+        .collect();
     weighed.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     Judgement {
         window,
@@ -377,6 +405,7 @@ fn normalise(
         unexplained,
         sites,
         clues,
+        scores,
     }
 }
 

@@ -3,7 +3,7 @@
 //! In: a case and its judgement.
 
 use super::figures;
-use super::judge::{self, Case, Judgement};
+use super::judge::{Case, Judgement};
 use super::review::{Cause, Site};
 
 /// An excursion without alarm is an episode when something more likely than not hinders the flow.
@@ -84,38 +84,4 @@ fn height_mmhg(case: &Case) -> f64 {
         .filter(|b| b.bar_mmhg.is_finite())
         .map(|b| b.deviation_mmhg.abs())
         .fold(0.0, f64::max)
-}
-
-/// From when the record, read only up to then, already showed that something hinders the flow: the moment at which
-/// enough readings stood out, or the first of ever later ones at which the judgement on what was there by then is
-/// an obstruction; the alarm at the latest.
-pub fn visible_from(case: &Case) -> f64 {
-    let last_s = case
-        .excursion
-        .bouts
-        .last()
-        .map_or(case.excursion.seen_s, |b| b.1);
-    let latest_s = case
-        .alarm_s
-        .unwrap_or(last_s)
-        .max(case.excursion.seen_s.min(last_s));
-    let mut wait_s = 0.0;
-    loop {
-        let t_s = case.excursion.seen_s + wait_s;
-        if latest_s <= t_s {
-            return latest_s;
-        }
-        let excursion = case.excursion.up_to(t_s, &case.tracker.blocks);
-        let early = Case {
-            excursion: &excursion,
-            alarm_s: None,
-            read_to_s: t_s,
-            ..*case
-        };
-        let shown = judge::judge(&early).is_some_and(|j| LEAST_OBSTRUCTION <= j.obstruction());
-        if shown {
-            return t_s;
-        }
-        wait_s = (2.5 * wait_s).max(120.0);
-    }
 }

@@ -77,7 +77,7 @@ impl Window {
     }
 
     /// Flow of a channel, or of all (`None`), in an interval, mL/h.
-    fn flow_ml_h(&self, channel: Option<usize>, interval: usize) -> f64 {
+    pub fn flow_ml_h(&self, channel: Option<usize>, interval: usize) -> f64 {
         let rates = &self.rate_ml_h[interval * self.channels..(interval + 1) * self.channels];
         channel.map_or_else(|| rates.iter().sum(), |c| rates[c])
     }

@@ -48,6 +48,22 @@ impl Record {
             .fold(f64::INFINITY, |a, &b| a.min(b))
     }
 
+    /// The record read only up to a moment, seconds from its start: channels that have no sample by then are not there yet.
+    pub fn up_to(&self, t_s: f64) -> Self {
+        let channels = self.channels.iter().map(|c| c.up_to(t_s));
+        let events = self.events.iter().filter(|e| e.t_s <= t_s);
+        Self {
+            infusion: self.infusion.clone(),
+            clock: self.clock.clone(),
+            channels: channels.filter(|c| !c.samples.is_empty()).collect(),
+            events: events.cloned().collect(),
+            events_given: self.events_given,
+            line: self.line.clone(),
+            priors: self.priors.clone(),
+            intake: Intake::default(),
+        }
+    }
+
     /// The place of a channel among [`Record::channels`].
     pub fn channel_index(&self, id: &str) -> Option<usize> {
         self.channels.iter().position(|c| c.id == id)

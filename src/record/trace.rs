@@ -33,6 +33,26 @@ pub struct Samples {
 }
 
 impl Channel {
+    /// The channel read only up to a moment, seconds from the record's start.
+    pub fn up_to(&self, t_s: f64) -> Self {
+        let upto = self.samples.t_s.partition_point(|&t| t <= t_s);
+        let cut = |column: &[f64]| column.get(..upto).unwrap_or(column).to_vec();
+        let gaps = self.gaps.iter().filter(|g| g.end_s <= t_s);
+        Self {
+            id: self.id.clone(),
+            samples: Samples {
+                t_s: cut(&self.samples.t_s),
+                pressure_mmhg: cut(&self.samples.pressure_mmhg),
+                rate_ml_h: cut(&self.samples.rate_ml_h),
+                volume_ml: cut(&self.samples.volume_ml),
+                limit_mmhg: cut(&self.samples.limit_mmhg),
+            },
+            period_s: self.period_s,
+            on_change: self.on_change,
+            gaps: gaps.copied().collect(),
+        }
+    }
+
     /// How far apart the pressure is looked at, seconds: the period, or, of a log on change, the least distance between rows;
     /// `None` with fewer than two samples.
     pub fn look_s(&self) -> Option<f64> {

@@ -136,16 +136,11 @@ impl Page {
             self.strong("", "Why");
         }
         for ev in &e.evidence {
-            let weight = words::weight(ev.log_odds);
+            let weight = words::weight(ev);
             self.line("  - ", &words::finding(ev));
             self.line(
                 "      ",
-                &format!(
-                    "{} {} ({})",
-                    weight.words,
-                    words::site_name(ev.toward),
-                    weight.odds
-                ),
+                &format!("{} ({})", weight.words, weight.odds),
             );
         }
         self.blank();

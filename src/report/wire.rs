@@ -223,11 +223,11 @@ pub struct Episode {
 pub struct Evidence {
     /// What was found, as a sentence.
     pub says: String,
-    /// The site it speaks for (or, with negative `log_odds`, against).
+    /// The sites it speaks for; two or more where it does not tell them apart.
     #[serde(rename = "for")]
-    pub toward: String,
-    /// Natural log of the factor by which it moves the odds of that site.
-    pub log_odds: f64,
+    pub toward: Vec<String>,
+    /// How the natural log odds of each site change when this piece is taken into the score.
+    pub log_odds: Sites,
 }
 
 impl Review {
@@ -360,7 +360,6 @@ impl LinePause {
 
 impl Episode {
     fn new(clock: &Clock, e: &infer::Episode) -> Self {
-        let [supply, tubing, filter, catheter, settings, none] = e.sites;
         Self {
             id: e.id,
             channels: e.channels.clone(),
@@ -372,14 +371,7 @@ impl Episode {
             alarm: e.alarm_s.map(|t| time(clock, t)),
             visible_from: time(clock, e.visible_from_s),
             course: e.course.word().into(),
-            sites: Sites {
-                supply,
-                tubing,
-                filter,
-                catheter,
-                settings,
-                none,
-            },
+            sites: Sites::from(e.sites),
             suggested: e.suggested.map_or("undetermined", infer::Site::word).into(),
             confidence: e.confidence.word().into(),
             evidence: e.evidence.iter().map(Evidence::from).collect(),
@@ -402,12 +394,25 @@ impl Episode {
     }
 }
 
+impl From<[f64; 6]> for Sites {
+    fn from([supply, tubing, filter, catheter, settings, none]: [f64; 6]) -> Self {
+        Self {
+            supply,
+            tubing,
+            filter,
+            catheter,
+            settings,
+            none,
+        }
+    }
+}
+
 impl From<&infer::Evidence> for Evidence {
     fn from(e: &infer::Evidence) -> Self {
         Self {
             says: words::plain(&words::finding(e)),
-            toward: e.toward.word().into(),
-            log_odds: e.log_odds,
+            toward: e.toward().iter().map(|s| s.word().into()).collect(),
+            log_odds: Sites::from(e.log_odds),
         }
     }
 }

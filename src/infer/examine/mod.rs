@@ -21,9 +21,10 @@ use super::rang::Rung;
 use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
 use super::telling::{
-    LEAST_OBSTRUCTION, hinders_nothing, shift, stays_shifted, visible_from, worth_telling,
+    LEAST_OBSTRUCTION, hinders_nothing, shift, stays_shifted, worth_telling,
 };
 use super::tracker::Tracker;
+use super::visible;
 use crate::record::Record;
 
 /// A shift rings an alarm within this, seconds: the line has filled or emptied by then.
@@ -49,6 +50,8 @@ pub fn review(record: &Record) -> Review {
     episodes.sort_by(|a, b| a.onset_s.value.total_cmp(&b.onset_s.value));
     for (i, episode) in episodes.iter_mut().enumerate() {
         episode.id = i as u32 + 1;
+        let seen_s = episode.visible_from_s;
+        episode.visible_from_s = visible::visible_from(record, episode, seen_s, &episodes_of);
     }
     let channels = figures::channels(record, &doings, &prior, &tracker, first_fit, &ramps);
     Review {
@@ -59,6 +62,18 @@ pub fn review(record: &Record) -> Review {
         episodes,
         assumptions,
     }
+}
+
+/// The episodes of a record that may end at any moment, in no order.
+fn episodes_of(record: &Record) -> Vec<Episode> {
+    if record.channels.is_empty() {
+        return Vec::new();
+    }
+    let doings = regimes::doings(record);
+    let (prior, _) = parts::prior(record);
+    let mut walk = Walk::new(record, &doings, &prior);
+    walk.walk_on();
+    walk.episodes
 }
 
 /// The way through a record, one excursion after the other.
@@ -427,7 +442,6 @@ impl<'a> Walk<'a> {
     fn outlined(&self, case: &Case, judgement: &Judgement) -> Episode {
         let mut episode = outline::episode(case, judgement);
         episode.checks = checks::checks(&episode, self.record);
-        episode.visible_from_s = visible_from(case);
         episode
     }
 

@@ -106,15 +106,14 @@ impl SiteRow {
 
 impl EvidenceRow {
     fn new(evidence: &Evidence) -> Self {
-        let weight = words::weight(evidence.log_odds);
-        let sign = if weight.supports { "+" } else { "−" };
+        let weight = words::weight(evidence);
         Self {
             says: words::finding(evidence),
-            weight: format!("{} {}", weight.words, words::site_name(evidence.toward)),
+            weight: weight.words,
             signs: if weight.strength == 0 {
                 "·".into()
             } else {
-                sign.repeat(usize::from(weight.strength))
+                "+".repeat(usize::from(weight.strength))
             },
             odds: weight.odds,
             page: words::evidence_page(&evidence.finding),
@@ -126,8 +125,8 @@ impl CheckRow {
     fn new(e: &Episode, check: Check) -> Self {
         let site = site_of(check);
         let speaks = |ev: &&Evidence| {
-            let weight = words::weight(ev.log_odds);
-            site == Some(ev.toward) && weight.supports && WORTH_A_CHECK <= weight.strength
+            let spoken_for = site.is_some_and(|s| ev.toward().contains(&s));
+            spoken_for && WORTH_A_CHECK <= words::weight(ev).strength
         };
         Self {
             name: format!("{}-{}", e.id, box_name(check)),

@@ -20,6 +20,23 @@ pub fn finding(evidence: &Evidence) -> String {
             "The resistance was higher after the restart than before the stop ({}).",
             count(u64::from(*pauses), "pause", "pauses")
         ),
+        Finding::GrewInPauses { pauses } => format!(
+            "The resistance was higher after the restart although nothing had been delivered meanwhile ({}).",
+            count(u64::from(*pauses), "pause", "pauses")
+        ),
+        Finding::HeldAtRest { .. } => {
+            "While the line stood still, the pressure stayed above that of an open line.".into()
+        }
+        Finding::OpenAtRest { .. } => {
+            "While the line stood still, the pressure was not that of an obstructed line.".into()
+        }
+        Finding::ReachedLimit => {
+            "The pressure reached the limit at which the pump alarmed.".into()
+        }
+        Finding::OneChannelFell { channel } => format!(
+            "Channel “{}” fell; the others changed only by the flow that they share with it.",
+            clip(channel)
+        ),
         Finding::AllChannelsTogether { channels } => {
             let all = match channels {
                 2 => "Both running channels".to_string(),
@@ -47,10 +64,6 @@ pub fn finding(evidence: &Evidence) -> String {
             clip(channel),
             pressure(*from_mmhg),
             pressure(*to_mmhg)
-        ),
-        Finding::RampCompliance { ul_per_mmhg } => format!(
-            "The steepness of the climb tells how much elastic line lies between pump and block: {}.",
-            with_interval(*ul_per_mmhg, compliance, "95 %")
         ),
         Finding::ResistanceUnchanged {
             expected_mmhg,
@@ -166,67 +179,52 @@ pub fn finding(evidence: &Evidence) -> String {
             rate(*from_ml_h),
             rate(*to_ml_h)
         ),
-        Finding::PriorShare { share } => format!(
-            "Before this record is looked at, about {} of such episodes come from here.",
-            percent(*share)
-        ),
-        Finding::FitsBetter { rival } => format!(
-            "The course of the pressure fits {} {} than {}.",
-            site_name(evidence.toward),
-            if evidence.log_odds < 0.0 {
-                "worse"
-            } else {
-                "better"
-            },
-            site_name(*rival)
-        ),
     }
 }
 
 /// How much a piece of evidence weighs, for words and for the width of a mark.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Weight {
-    /// `speaks clearly for`.
-    pub words: &'static str,
-    /// `odds × 8.2` or `odds ÷ 3`.
+    /// `points clearly to the filter or the catheter rather than one channel’s tubing`.
+    pub words: String,
+    /// `odds × 8.2`.
     pub odds: String,
     /// 0 to 4.
     pub strength: u8,
-    /// Whether it speaks for the site.
-    pub supports: bool,
 }
 
-/// Words for a natural log of odds. The steps are factors of 1.5, 3, 10 and 100.
-pub fn weight(log_odds: f64) -> Weight {
-    let factor = log_odds.abs().exp();
+/// Words for how a piece of evidence moves the odds of the sites. The steps are factors of 1.5, 3, 10 and 100.
+pub fn weight(evidence: &Evidence) -> Weight {
+    let factor = evidence.strength().exp();
     let strength = [1.5, 3.0, 10.0, 100.0]
         .iter()
         .filter(|&&step| step <= factor)
         .count() as u8;
-    let supports = 0.0 <= log_odds;
-    let words = match (strength, supports) {
-        (0, true) => "hardly speaks for",
-        (1, true) => "speaks slightly for",
-        (2, true) => "speaks clearly for",
-        (3, true) => "speaks strongly for",
-        (_, true) => "speaks very strongly for",
-        (0, false) => "hardly speaks against",
-        (1, false) => "speaks slightly against",
-        (2, false) => "speaks clearly against",
-        (3, false) => "speaks strongly against",
-        (_, false) => "speaks very strongly against",
+    let points = match strength {
+        0 => "hardly points to",
+        1 => "points slightly to",
+        2 => "points clearly to",
+        3 => "points strongly to",
+        _ => "points very strongly to",
     };
-    let sign = if supports { '×' } else { '÷' };
+    let names = |sites: Vec<Site>| {
+        let names: Vec<&str> = sites.into_iter().map(site_name).collect();
+        names.join(" or ")
+    };
+    let words = format!(
+        "{points} {} rather than {}",
+        names(evidence.toward()),
+        names(evidence.against())
+    );
     let odds = if 1000.0 < factor {
-        format!("odds\u{a0}{sign}\u{a0}over\u{a0}1,000")
+        "odds\u{a0}×\u{a0}over\u{a0}1,000".to_string()
     } else {
-        format!("odds\u{a0}{sign}\u{a0}{}", bare(factor))
+        format!("odds\u{a0}×\u{a0}{}", bare(factor))
     };
     Weight {
         words,
         odds,
         strength,
-        supports,
     }
 }
 
@@ -234,25 +232,35 @@ pub fn weight(log_odds: f64) -> Weight {
 mod tests {
     use super::*;
 
+    fn moved(finding: Finding, filter: f64, catheter: f64, tubing: f64) -> Evidence {
+        Evidence {
+            finding,
+            log_odds: [0.0, tubing, filter, catheter, 0.0, 0.0],
+        }
+    }
+
     #[test]
-    fn weights_are_worded_by_the_factor_on_the_odds() {
-        assert_eq!(weight(2.1).words, "speaks clearly for");
-        assert_eq!(weight(2.1).odds, "odds\u{a0}×\u{a0}8.2");
-        assert_eq!(weight(-2.31).words, "speaks strongly against");
-        assert_eq!(weight(-1.1).odds, "odds\u{a0}÷\u{a0}3");
-        assert_eq!(weight(0.1).words, "hardly speaks for");
-        assert_eq!(weight(9.0).odds, "odds\u{a0}×\u{a0}over\u{a0}1,000");
+    fn weights_are_worded_by_the_factor_on_the_odds_and_the_sites_between_which_they_tell() {
+        let told = |filter, catheter, tubing| {
+            weight(&moved(Finding::CameAtOnce, filter, catheter, tubing))
+        };
+        let clear = told(2.1, -1.9, -0.1);
+        assert_eq!(
+            clear.words,
+            "points clearly to the in-line filter rather than the catheter side"
+        );
+        assert_eq!(clear.odds, "odds\u{a0}×\u{a0}8.2");
+        assert_eq!(
+            told(2.5, 2.4, -5.0).words,
+            "points strongly to the in-line filter or the catheter side rather than the tubing of one channel"
+        );
+        assert!(told(0.1, -0.1, 0.0).words.starts_with("hardly points to"));
+        assert_eq!(told(9.0, -9.0, 0.0).odds, "odds\u{a0}×\u{a0}over\u{a0}1,000");
     }
 
     #[test]
     fn what_grew_within_minutes_is_not_said_to_have_come_slowly() {
-        let came = |hours: f64| {
-            finding(&Evidence {
-                finding: Finding::CameSlowly { hours },
-                toward: Site::Filter,
-                log_odds: 1.0,
-            })
-        };
+        let came = |hours: f64| finding(&moved(Finding::CameSlowly { hours }, 1.0, -1.0, 0.0));
         assert_eq!(
             came(12.0 / 3600.0),
             "It grew rather than stepped up, within 12 s."

@@ -2,7 +2,6 @@
 
 use super::ManualPage;
 use crate::infer::{Finding, Site};
-use crate::units::Estimate;
 
 const LINE_EQUATIONS: &str = "The line equations.";
 
@@ -49,6 +48,46 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
             "A catheter may clot in a pause too.",
             "Common practice, no source.",
         ),
+        Finding::GrewInPauses { .. } => page(
+            "grew-in-pauses",
+            "Grew in pauses",
+            "The resistance was higher after a pause than before it, although nothing had passed meanwhile.",
+            "A catheter narrows by the clock; a filter loads only while fluid passes it.",
+            "What settles on a filter during a pause also raises the resistance at the restart.",
+            LINE_EQUATIONS,
+        ),
+        Finding::HeldAtRest { .. } => page(
+            "held-at-rest",
+            "Pressure held at rest",
+            "While the line stood still, the pressure stayed above what an open line shows.",
+            "Only a line that is closed holds its pressure without flow.",
+            "A pump that was raised shows a higher pressure at rest too.",
+            LINE_EQUATIONS,
+        ),
+        Finding::OpenAtRest { .. } => page(
+            "open-at-rest",
+            "Open at rest",
+            "While the line stood still, the pressure was what an open line shows, or moved in bursts.",
+            "An obstruction hinders a flow; what moves the pressure without flow is no obstruction.",
+            "A partly obstructed line also falls to the outlet pressure, only more slowly.",
+            LINE_EQUATIONS,
+        ),
+        Finding::ReachedLimit => page(
+            "reached-limit",
+            "Reached the limit",
+            "The pressure that this cause brings reaches the limit at which the pump alarmed.",
+            "A cause that never brings that pressure cannot have led to the alarm.",
+            "Where the limit was not logged, it is only known to lie above the pressures reached without an alarm.",
+            LINE_EQUATIONS,
+        ),
+        Finding::OneChannelFell { .. } => page(
+            "one-fell",
+            "One channel fell",
+            "One channel’s pressure fell as its own flow stopped; the others changed only by the flow they share.",
+            "A supply that stops takes away the flow of its own channel alone.",
+            "A pump that was lowered alone falls as well.",
+            LINE_EQUATIONS,
+        ),
         Finding::AllChannelsTogether { .. } => page(
             "all-together",
             "All channels together",
@@ -80,14 +119,6 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
             "A pump that gets nothing from above sends nothing on.",
             "A block that clears, or a pump that is lowered, lets it fall too.",
             "Hazard report on pumps that run without delivering: Health Devices 15 (1986) 182–184.",
-        ),
-        Finding::RampCompliance { .. } => page(
-            "ramp",
-            "Steepness of the climb",
-            "While the line was shut, the pressure climbed in a straight line.",
-            "The rate over the steepness is the compliance between pump and block: the nearer the block, the steeper.",
-            "The compliance of syringes varies widely; without a line file the distance stays rough.",
-            "The line equations; compliance of syringes: Snijder et al., Biomed Tech 2015, doi:10.1515/bmt-2014-0148.",
         ),
         Finding::ResistanceUnchanged { .. } => page(
             "resistance-unchanged",
@@ -297,38 +328,22 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
             "A resistance that had been rising reaches the limit sooner at a higher rate.",
             "Poiseuille’s law.",
         ),
-        Finding::PriorShare { .. } => page(
-            "prior",
-            "How often it happens",
-            "How often such a cause is found behind occlusion alarms, moved by what the files say of the line.",
-            "What is frequent is more likely before anything is measured.",
-            "The shares come from one study of few alarms; another ward may differ.",
-            "Fonzo-Christe et al., J Pediatr Pharmacol Ther 25 (2020) 500–506: 50 described occlusion alarms.",
-        ),
-        Finding::FitsBetter { .. } => page(
-            "fits-better",
-            "Fits better",
-            "The pressure that one explanation expects lies closer to the measured pressure than what its rival expects.",
-            "Each cause has a course of its own; the picture of both shows the difference.",
-            "Neighbouring readings share noise, so a good fit weighs less than it seems; the weight allows for that.",
-            "Comparison of models by their marginal likelihood.",
-        ),
     }
 }
 
 /// The pages of all kinds.
 pub fn evidence_pages() -> Vec<ManualPage> {
     let channel = String::new;
-    let about = |value| Estimate {
-        value,
-        low: value,
-        high: value,
-    };
     [
         Finding::GrewWithVolume,
         Finding::GrewWithTime,
         Finding::StoodStillInPauses { pauses: 1 },
         Finding::JumpedAfterPauses { pauses: 1 },
+        Finding::GrewInPauses { pauses: 1 },
+        Finding::HeldAtRest { pauses: 1 },
+        Finding::OpenAtRest { pauses: 1 },
+        Finding::ReachedLimit,
+        Finding::OneChannelFell { channel: channel() },
         Finding::AllChannelsTogether { channels: 2 },
         Finding::OneChannelAlone { channel: channel() },
         Finding::OthersFell {
@@ -339,9 +354,6 @@ pub fn evidence_pages() -> Vec<ManualPage> {
             channel: channel(),
             from_mmhg: 0.0,
             to_mmhg: 0.0,
-        },
-        Finding::RampCompliance {
-            ul_per_mmhg: about(1.0),
         },
         Finding::ResistanceUnchanged {
             expected_mmhg: 0.0,
@@ -384,10 +396,6 @@ pub fn evidence_pages() -> Vec<ManualPage> {
         Finding::AfterRateChange {
             from_ml_h: 0.0,
             to_ml_h: 0.0,
-        },
-        Finding::PriorShare { share: 0.0 },
-        Finding::FitsBetter {
-            rival: Site::Filter,
         },
     ]
     .iter()
