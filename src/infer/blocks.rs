@@ -69,6 +69,18 @@ impl Block {
     }
 }
 
+/// Figures of noise are known to a tenth, natural log: a record that is read a little further shows the same ones.
+const KNOWN_TO: f64 = 0.1;
+
+/// A figure of noise as far as it is known.
+fn rounded(mmhg: f64) -> f64 {
+    if 0.0 < mmhg {
+        (KNOWN_TO * (mmhg.ln() / KNOWN_TO).round()).exp()
+    } else {
+        mmhg
+    }
+}
+
 /// Noise of one channel's blocks.
 #[derive(Debug, Clone, Copy)]
 pub struct Noise {
@@ -226,14 +238,17 @@ pub fn noise_of(record: &Record, channel: usize, blocks: &[Block]) -> Noise {
     }
     let block_mmhg = by_blocks.max(floor).max(0.4);
     Noise {
-        block_mmhg,
+        block_mmhg: rounded(block_mmhg),
         // What is written on change alone shows every change and no rest between them.
         slow_mmhg: if record.channels[channel].on_change {
             0.0
         } else {
-            slow_noise(blocks, block_mmhg.max(FLIPS_SHARE * rounding_mmhg))
+            rounded(slow_noise(
+                blocks,
+                block_mmhg.max(FLIPS_SHARE * rounding_mmhg),
+            ))
         },
-        sample_mmhg: by_samples.max(floor).max(0.4),
+        sample_mmhg: rounded(by_samples.max(floor).max(0.4)),
         rounding_mmhg,
         charted: false,
     }

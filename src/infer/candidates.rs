@@ -4,6 +4,7 @@
 
 use super::blocks::BLOCK_S;
 use super::bouts;
+use super::bursts;
 use super::causes::{
     Clock, Drift, Explanation, Growth, HeightChange, Law, Positional, Setting, Settling,
     SharedStep, Steady, SupplyStop, TubingBlock, Uneven,
@@ -43,6 +44,10 @@ const SAME_ALARM_S: f64 = 5.0;
 /// A knock is over, and seldom rings again; a block that was not cleared does: of knocks that rang 4 in 71, of obstructions 252 in
 /// 489 (measured on made records of the tuning set).
 const KNOCK_AGAIN: f64 = (4.0 / 71.0) / (252.0 / 489.0);
+
+/// Share of the artefacts that are a patient's own effort, crying, coughing or straining, where the readings come in bursts as it does
+/// (common practice, no source).
+const EFFORT_SHARE: f64 = 0.7;
 
 /// Explanations of one cause, with their share of the prior.
 pub type Group = (Vec<Box<dyn Explanation>>, f64);
@@ -96,35 +101,40 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
             each(&|c| Box::new(HeightChange::new(setting, Some(c)))),
         );
     }
+    add_artefacts(&mut groups, case, setting, share(Cause::Artefact));
+    groups.0
+}
+
+/// Adds what moves the pressure for seconds: a knock, a fit of crying or coughing; and a zero that drifts.
+fn add_artefacts(groups: &mut Groups, case: &Case, setting: &Setting, share: f64) {
+    let excursion = case.excursion;
+    let touched = if excursion.up.contains(&true) {
+        &excursion.up
+    } else {
+        &excursion.down
+    };
+    let artefact = |bouts: &[(f64, f64)]| -> Vec<Box<dyn Explanation>> {
+        vec![Box::new(Steady::artefact(setting, bouts, touched))]
+    };
     let out_s: f64 = excursion.bouts.iter().map(|b| b.1 - b.0).sum();
-    let mut artefacts: Vec<Box<dyn Explanation>> = Vec::new();
     // From the first reading that stood out to the last: it lasted as long at least.
-    if out_s <= BRIEF_S + BLOCK_S {
-        let touched = if excursion.up.contains(&true) {
-            &excursion.up
-        } else {
-            &excursion.down
+    let brief = out_s <= BRIEF_S + BLOCK_S;
+    let fit = bursts::of_excursion(case, setting.window.end_s());
+    let effort = if fit.is_empty() { 0.0 } else { EFFORT_SHARE };
+    groups.add(effort * share, artefact(&fit));
+    if brief {
+        let again = if rang_again(case) { KNOCK_AGAIN } else { 1.0 };
+        let lasted = (-(out_s - BLOCK_S).max(0.0) / KNOCK_S).exp();
+        let knocks = match case.alarm_s {
+            Some(_) => again * lasted * case.rung.odds_of_knock(share),
+            None => 1.0,
         };
-        artefacts.push(Box::new(Steady::artefact(
-            setting,
-            &excursion.bouts,
-            touched,
-        )));
+        groups.add((1.0 - effort) * knocks * share, artefact(&excursion.bouts));
     }
     // No zero drifts so fast that it rings an alarm, where a knock may have.
-    if case.alarm_s.is_none() || artefacts.is_empty() {
-        artefacts.push(Box::new(Drift::new(setting)));
+    if case.alarm_s.is_none() || !brief {
+        groups.add((1.0 - effort) * share, vec![Box::new(Drift::new(setting))]);
     }
-    let again = if rang_again(case) { KNOCK_AGAIN } else { 1.0 };
-    let knocks = match case.alarm_s {
-        Some(_) => {
-            let lasted = (-(out_s - BLOCK_S).max(0.0) / KNOCK_S).exp();
-            lasted * case.rung.odds_of_knock(share(Cause::Artefact))
-        }
-        None => 1.0,
-    };
-    groups.add(knocks * again * share(Cause::Artefact), artefacts);
-    groups.0
 }
 
 /// Adds what hinders the flow below the join, or in a filter.

@@ -6,9 +6,11 @@
 
 use super::alarms;
 use super::blocks::highest_mmhg;
+use super::bursts;
 use super::deeds::{self, Deed};
 use super::evidence::Finding;
 use super::excursion::Excursion;
+use super::judge::Case;
 use super::regimes::Doings;
 use super::review::{Cause, Site};
 use super::tracker::Tracker;
@@ -32,8 +34,6 @@ pub struct Clue {
     pub log_factor: f64,
     /// What it says.
     pub finding: Finding,
-    /// The site it is shown under.
-    pub toward: Site,
 }
 
 /// Natural log of how likely an alarm is where nothing gives a reason for one.
@@ -49,6 +49,7 @@ const CATHETER: [Cause; 3] = [
     Cause::CatheterBlocked,
     Cause::CatheterPositional,
 ];
+const NOTHING: [Cause; 2] = [Cause::HeightChange, Cause::Artefact];
 const MOVED: [Cause; 2] = [Cause::CatheterBlocked, Cause::CatheterPositional];
 
 /// When the medication that may have precipitated began: by the events, within 90 minutes before the excursion.
@@ -85,15 +86,17 @@ pub fn new_filter(record: &Record, t_s: f64) -> Option<f64> {
 }
 
 /// All clues about an episode.
-pub fn clues(
-    record: &Record,
-    doings: &Doings,
-    tracker: &Tracker,
-    excursion: &Excursion,
-    alarm_s: Option<f64>,
-    read_to_s: f64,
-) -> Vec<Clue> {
+pub fn clues(case: &Case) -> Vec<Clue> {
+    let (record, doings, tracker) = (case.record, case.doings, case.tracker);
+    let (excursion, alarm_s, read_to_s) = (case.excursion, case.alarm_s, case.read_to_s);
     let mut found = Vec::new();
+    let rises = bursts::at_rest(case);
+    if 0 < rises {
+        // Something else may move the line once; crying, coughing and moving about do so again and again.
+        let factor = if 1 < rises { 30.0 } else { 5.0 };
+        let finding = Finding::RoseAtRest { times: rises };
+        found.push(clue(&NOTHING, None, factor, finding));
+    }
     if let Some(alarm_s) = alarm_s {
         of_limit(record, tracker, alarm_s, read_to_s, &mut found);
     }
@@ -107,7 +110,7 @@ pub fn clues(
             times: times as u32,
         };
         let positional = [Cause::CatheterPositional];
-        found.push(clue(&positional, None, 10.0, finding, Site::Catheter));
+        found.push(clue(&positional, None, 10.0, finding));
     }
     of_nothing_done(record, doings, tracker, excursion, read_to_s, &mut found);
     for deed in deeds::deeds(record, doings, tracker, excursion, read_to_s) {
@@ -167,55 +170,45 @@ fn of_nothing_done(
     for (kinds, causes, site) in cures {
         if !deeds::noted(record, doings, excursion, read_to_s, kinds) {
             let finding = Finding::GoneUntouched { site };
-            found.push(clue(causes, None, 1.0 / WRITTEN_OF_SEVEN, finding, site));
+            found.push(clue(causes, None, 1.0 / WRITTEN_OF_SEVEN, finding));
         }
     }
 }
 
 /// What a deed that helped, or did not, says.
 fn of_deed(deed: Deed) -> Option<Clue> {
-    let (causes, factor, finding, toward): (&[Cause], f64, Finding, Site) =
-        match (deed.kind, deed.helped?) {
-            (EventKind::FilterChange, true) => {
-                (&FILTER, 150.0, Finding::FilterChangeHelped, Site::Filter)
-            }
-            (EventKind::FilterChange, false) => {
-                let finding = Finding::FilterChangeDidNotHelp;
-                (&FILTER, 1.0 / 20.0, finding, Site::Filter)
-            }
-            (EventKind::CatheterChange, true) => {
-                let finding = Finding::CatheterChangeHelped;
-                (&CATHETER, 150.0, finding, Site::Catheter)
-            }
-            (EventKind::CatheterChange, false) => {
-                let finding = Finding::CatheterChangeDidNotHelp;
-                (&CATHETER, 1.0 / 20.0, finding, Site::Catheter)
-            }
-            (EventKind::Flush, true) => (&CATHETER, 8.0, Finding::FlushHelped, Site::Catheter),
-            (EventKind::SetChange, true) => {
-                let finding = Finding::SetChangeHelped;
-                (&CATHETER, 1.0 / 5.0, finding, Site::Catheter)
-            }
-            _ => return None,
-        };
-    let mut told = clue(causes, None, factor, finding, toward);
+    let (causes, factor, finding): (&[Cause], f64, Finding) = match (deed.kind, deed.helped?) {
+        (EventKind::FilterChange, true) => (&FILTER, 150.0, Finding::FilterChangeHelped),
+        (EventKind::FilterChange, false) => {
+            let finding = Finding::FilterChangeDidNotHelp;
+            (&FILTER, 1.0 / 20.0, finding)
+        }
+        (EventKind::CatheterChange, true) => {
+            let finding = Finding::CatheterChangeHelped;
+            (&CATHETER, 150.0, finding)
+        }
+        (EventKind::CatheterChange, false) => {
+            let finding = Finding::CatheterChangeDidNotHelp;
+            (&CATHETER, 1.0 / 20.0, finding)
+        }
+        (EventKind::Flush, true) => (&CATHETER, 8.0, Finding::FlushHelped),
+        (EventKind::SetChange, true) => {
+            let finding = Finding::SetChangeHelped;
+            (&CATHETER, 1.0 / 5.0, finding)
+        }
+        _ => return None,
+    };
+    let mut told = clue(causes, None, factor, finding);
     told.log_factor /= deed.together as f64;
     Some(told)
 }
 
-fn clue(
-    causes: &[Cause],
-    channel: Option<usize>,
-    factor: f64,
-    finding: Finding,
-    toward: Site,
-) -> Clue {
+fn clue(causes: &[Cause], channel: Option<usize>, factor: f64, finding: Finding) -> Clue {
     Clue {
         causes: causes.to_vec(),
         channel,
         log_factor: factor.ln(),
         finding,
-        toward,
     }
 }
 
@@ -237,21 +230,20 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
             None,
             if minutes <= 45.0 { 25.0 } else { 5.0 },
             finding,
-            Site::Filter,
         ));
     }
     if let Some(placed_s) = new_filter(record, start_s) {
         let finding = Finding::NewFilter {
             minutes: (start_s - placed_s) / 60.0,
         };
-        found.push(clue(&FILTER, None, 5.0, finding, Site::Filter));
+        found.push(clue(&FILTER, None, 5.0, finding));
     }
     if let Some(pore_um) = record.line.as_ref().and_then(|l| l.filter.pore_um)
         && pore_um < 1.15
         && lipid_runs(record)
     {
         let finding = Finding::PoreTooFine { pore_um };
-        found.push(clue(&FILTER, None, 8.0, finding, Site::Filter));
+        found.push(clue(&FILTER, None, 8.0, finding));
     }
     for event in near(EventKind::ClampClosed, 600.0, 300.0) {
         let finding = Finding::ClampNoted {
@@ -261,30 +253,18 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
     }
     if near(EventKind::PumpMoved, 300.0, 300.0).next().is_some() {
         let finding = Finding::PumpMovedNearby;
-        found.push(clue(
-            &[Cause::HeightChange],
-            None,
-            15.0,
-            finding,
-            Site::None,
-        ));
+        found.push(clue(&[Cause::HeightChange], None, 15.0, finding));
     }
     if near(EventKind::PatientMoved, 600.0, 120.0).next().is_some() {
         let finding = Finding::PatientMovedNearby;
-        found.push(clue(&MOVED, None, 4.0, finding, Site::Catheter));
+        found.push(clue(&MOVED, None, 4.0, finding));
     }
     for kind in [EventKind::SetChange, EventKind::Start] {
         if let Some(event) = near(kind, 1800.0, 120.0).next() {
             let minutes = ((start_s - event.t_s) / 60.0).max(0.0);
             let finding = Finding::AfterSetChange { minutes };
             let causes = [Cause::TubingBlocked, Cause::SupplyStopped];
-            found.push(clue(
-                &causes,
-                index(record, event),
-                4.0,
-                finding,
-                Site::Tubing,
-            ));
+            found.push(clue(&causes, index(record, event), 4.0, finding));
             break;
         }
     }
@@ -293,13 +273,7 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
         let finding = Finding::AfterRateChange { from_ml_h, to_ml_h };
         // Anything else would have to fall on these minutes by chance: the shorter they are, the less likely.
         let factor = (RAISE_WITHIN_S / raise.before_s.max(60.0)).clamp(2.0, 25.0);
-        found.push(clue(
-            &[Cause::LimitTooLow],
-            None,
-            factor,
-            finding,
-            Site::Settings,
-        ));
+        found.push(clue(&[Cause::LimitTooLow], None, factor, finding));
     }
     if let Some(event) = near(EventKind::Alarm, 600.0, 3.0 * 3600.0).find(|e| of_supply(e)) {
         let causes = [Cause::SupplyStopped];
@@ -311,13 +285,7 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
         } else {
             30.0
         };
-        found.push(clue(
-            &causes,
-            index(record, event),
-            factor,
-            finding,
-            Site::Supply,
-        ));
+        found.push(clue(&causes, index(record, event), factor, finding));
     }
     for channel in (0..record.channels.len()).filter(|&c| excursion.down[c]) {
         if let Some((counted_ml, set_ml)) = counter_stood(record, channel, excursion) {
@@ -327,7 +295,7 @@ fn before(record: &Record, doings: &Doings, excursion: &Excursion, found: &mut V
                 set_ml,
             };
             let causes = [Cause::SupplyStopped];
-            found.push(clue(&causes, Some(channel), 100.0, finding, Site::Supply));
+            found.push(clue(&causes, Some(channel), 100.0, finding));
         }
     }
 }
@@ -412,7 +380,7 @@ fn of_limit(
                 from_mmhg: before,
                 to_mmhg: limit,
             };
-            found.push(clue(&cause, None, 30.0, finding, Site::Settings));
+            found.push(clue(&cause, None, 30.0, finding));
         }
         if let Some(after) = at((alarm_s + LIMIT_WITHIN_S).min(read_to_s))
             && 1.1 * limit < after
@@ -421,7 +389,7 @@ fn of_limit(
                 from_mmhg: limit,
                 to_mmhg: after,
             };
-            found.push(clue(&cause, None, 6.0, finding, Site::Settings));
+            found.push(clue(&cause, None, 6.0, finding));
         }
     }
 }
@@ -484,13 +452,7 @@ fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec
             .find(|e| e.kind == kind && last_out - before_s <= e.t_s && e.t_s <= end_s + after_s)
     };
     if near(EventKind::PatientMoved, 900.0, 600.0).is_some() {
-        found.push(clue(
-            &MOVED,
-            None,
-            8.0,
-            Finding::PatientMovedNearby,
-            Site::Catheter,
-        ));
+        found.push(clue(&MOVED, None, 8.0, Finding::PatientMovedNearby));
     }
     if let Some(event) = near(EventKind::ClampOpened, 900.0, 600.0) {
         let finding = Finding::ClampNoted {
@@ -509,11 +471,11 @@ fn at_relief(record: &Record, excursion: &Excursion, end_s: f64, found: &mut Vec
 
 /// Somebody closed or freed a line: what an event says of a channel lies in its tubing, what it says of no channel below the join.
 fn of_closed(record: &Record, event: &Event, factor: f64, finding: Finding) -> Clue {
-    let (cause, toward) = match event.channel {
-        Some(_) => (Cause::TubingBlocked, Site::Tubing),
-        None => (Cause::CatheterBlocked, Site::Catheter),
+    let cause = match event.channel {
+        Some(_) => Cause::TubingBlocked,
+        None => Cause::CatheterBlocked,
     };
-    clue(&[cause], index(record, event), factor, finding, toward)
+    clue(&[cause], index(record, event), factor, finding)
 }
 
 #[cfg(test)]

@@ -74,6 +74,11 @@ pub enum Finding {
         /// Number of pauses.
         pauses: u32,
     },
+    /// The pressure rose while the whole line stood still.
+    RoseAtRest {
+        /// How often.
+        times: u32,
+    },
     /// The pressure that the obstruction brings reaches the limit at which the pump alarmed.
     ReachedLimit,
     /// One channel fell alone.

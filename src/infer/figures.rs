@@ -5,6 +5,7 @@
 use super::baseline::PartsPrior;
 use super::blocks::Block;
 use super::causes::{Fitted, Setting, Steady, fit_explanation, outlet_mmhg};
+use super::memo::Memo;
 use super::regimes::Doings;
 use super::review::{Cause, ChannelReview, TrackPoint};
 use super::tracker::Tracker;
@@ -80,6 +81,7 @@ fn whole_record(
     let n = record.channels.len();
     let setting = Setting {
         window: &window,
+        memo: &Memo::default(),
         parts: prior,
         baseline: &tracker.baseline,
         own: (0..n).map(|c| tracker.baseline.own(c)).collect(),

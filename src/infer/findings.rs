@@ -81,7 +81,10 @@ fn hours(case: &Case) -> f64 {
 fn at_rest(case: &Case, judgement: &Judgement) -> Option<Finding> {
     let best = judgement.weighed.first()?;
     let stops = judgement.window.stops(None);
-    let pauses = stops.iter().filter(|s| case.excursion.start_s <= s.end_s).count() as u32;
+    let pauses = stops
+        .iter()
+        .filter(|s| case.excursion.start_s <= s.end_s)
+        .count() as u32;
     match best.fitted.cause {
         _ if pauses == 0 => None,
         Cause::FilterSettling => Some(Finding::JumpedAfterPauses { pauses }),

@@ -387,9 +387,8 @@ fn summarise(
     let scale_curvature = 2.0 * NU / (NU + 3.0) * weight + 1.0 / (LOG_SCALE.sd * LOG_SCALE.sd);
     let of_scale = -0.5 * off * off - LOG_SCALE.sd.ln() - 0.5 * scale_curvature.ln();
     let log_evidence = -loss + constants + prior_constants - 0.5 * log_det + of_scale;
-    let density = |(o, p): (&Observation, &f64)| {
-        o.weight * (log_density((o.value - p) / o.sd) - o.sd.ln())
-    };
+    let density =
+        |(o, p): (&Observation, &f64)| o.weight * (log_density((o.value - p) / o.sd) - o.sd.ln());
     log_evidence.is_finite().then(|| Fit {
         log_likelihoods: observations.iter().zip(&predicted).map(density).collect(),
         theta,

@@ -12,6 +12,7 @@ use super::context::{self, Clue};
 use super::excursion::Excursion;
 use super::figures;
 use super::fit::{self, Observation};
+use super::memo::Memo;
 use super::parts::{self, FilterPlace};
 use super::rang::{self, Rung};
 use super::regimes::Doings;
@@ -111,6 +112,8 @@ impl Judgement {
 pub struct Case<'a> {
     /// The record.
     pub record: &'a Record,
+    /// The fits that were made before.
+    pub memo: &'a Memo,
     /// What the pumps did.
     pub doings: &'a Doings,
     /// What is known of the parts.
@@ -143,6 +146,7 @@ impl Case<'_> {
         let baseline = &self.tracker.baseline;
         Setting {
             window,
+            memo: self.memo,
             parts: self.parts,
             baseline,
             own: (0..window.channels).map(|c| baseline.own(c)).collect(),
@@ -214,14 +218,7 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         window.observations.push(alarm.reading);
     }
     let setting = case.setting(&window, peak_s);
-    let clues = context::clues(
-        record,
-        doings,
-        case.tracker,
-        excursion,
-        case.alarm_s,
-        case.read_to_s,
-    );
+    let clues = context::clues(case);
     let pieces = pieces(case, &window, alarm.is_some());
     let mut fits = Vec::new();
     let mut explained = Vec::new();
@@ -283,7 +280,11 @@ fn scored(
     let shift_mmhg = figures::shift(fitted).map_or(0.0, |s| s.1);
     let pace = log_pace(fitted, peak_s) + log_reach(shift_mmhg);
     let mut all = each.to_vec();
-    all.extend(clues.iter().map(|c| log_clue(c, fitted.cause, fitted.channel)));
+    all.extend(
+        clues
+            .iter()
+            .map(|c| log_clue(c, fitted.cause, fitted.channel)),
+    );
     Scored {
         cause: fitted.cause,
         log_prior: share.ln(),
@@ -304,9 +305,8 @@ fn of_readings(pieces: &[Piece], log_likelihoods: &[f64]) -> [f64; Piece::OF_REA
 /// The score of none of the explanations. What fits no model still has a cause, and what is known beyond the pressure speaks of that
 /// cause all the same.
 fn unexplained(record: &Record, window: &Window, pieces: &[Piece], clues: &[Clue]) -> Unexplained {
-    let wild = |o: &Observation| {
-        o.weight * (fit::MEAN_LOG_DENSITY - (UNEXPLAINED_SPREADS * o.sd).ln())
-    };
+    let wild =
+        |o: &Observation| o.weight * (fit::MEAN_LOG_DENSITY - (UNEXPLAINED_SPREADS * o.sd).ln());
     let wild: Vec<f64> = window.observations.iter().map(wild).collect();
     let causes = Cause::ALL.map(|cause| {
         let prior = context::prior_share(&record.priors, cause).ln();

@@ -7,7 +7,7 @@ use super::figures;
 use super::findings;
 use super::judge::{Case, Judgement, Weighed};
 use super::release;
-use super::review::{CannotTell, Cause, Confidence, Course, Episode, FittedCurve, Site};
+use super::review::{CannotTell, Cause, Confidence, Episode, FittedCurve, Site};
 use super::ways;
 use crate::units::Estimate;
 

@@ -143,7 +143,9 @@ impl Scores {
         let (explained, unexplained, spread) = self.log_weights(without);
         let of = |test: &dyn Fn(Site) -> bool| {
             let fitted = self.explained.iter().zip(&explained);
-            let fitted = fitted.filter(|(s, _)| test(s.cause.site())).map(|(_, w)| *w);
+            let fitted = fitted
+                .filter(|(s, _)| test(s.cause.site()))
+                .map(|(_, w)| *w);
             let rest = Cause::ALL.into_iter().filter(|c| test(c.site()));
             log_sum(fitted.chain(rest.map(|c| unexplained + spread[c as usize])))
         };
@@ -180,7 +182,10 @@ impl Scores {
 }
 
 fn sum_without(pieces: &[f64], without: Option<usize>) -> f64 {
-    let kept = pieces.iter().enumerate().filter(|(i, _)| Some(*i) != without);
+    let kept = pieces
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| Some(*i) != without);
     kept.map(|(_, p)| p).sum()
 }
 

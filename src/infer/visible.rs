@@ -50,10 +50,16 @@ fn last_row_s(record: &Record, t_s: f64) -> f64 {
         let upto = times.partition_point(|&t| t <= t_s);
         upto.checked_sub(1).and_then(|i| times.get(i)).copied()
     };
-    let rows = record.channels.iter().filter_map(|c| before(&c.samples.t_s));
+    let rows = record
+        .channels
+        .iter()
+        .filter_map(|c| before(&c.samples.t_s));
     let events = record.events.iter().map(|e| e.t_s).filter(|t| *t <= t_s);
     rows.chain(events).reduce(f64::max).unwrap_or(t_s)
 }
+
+/// What was not seen at first is looked for again after so large a share of its length at the most.
+const LOOKS_SHARE: f64 = 0.1;
 
 struct Search<'a> {
     record: &'a Record,
@@ -93,11 +99,13 @@ impl Search<'_> {
         }
         let mut not_s = first_s;
         while not_s < last_s && self.cuts < MOST_CUTS {
+            // What is soon over is looked at often enough to be seen before that.
             let later_s = (not_s + by_s).min(last_s);
             if self.shows(later_s) {
                 return Some((not_s, later_s));
             }
-            (not_s, by_s) = (later_s, 2.0 * by_s);
+            by_s = (2.0 * by_s).min(self.step_s.max(LOOKS_SHARE * (last_s - first_s)));
+            not_s = later_s;
         }
         None
     }

@@ -29,7 +29,6 @@ mod dress;
 mod epochs;
 mod events;
 mod frame;
-mod gaps;
 mod gather;
 mod grid;
 mod guard;

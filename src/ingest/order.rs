@@ -2,9 +2,8 @@
 //!
 //! In: [`Rows`] in the file's order. Out: [`Settled`].
 
-use super::gaps::Rhythm;
 use super::moment::Kind;
-use crate::record::{Channel, Samples};
+use crate::record::{Channel, Rhythm, Samples};
 
 /// One channel's rows, column by column, in the file's order.
 #[derive(Debug, Default)]

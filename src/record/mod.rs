@@ -7,12 +7,14 @@
 mod event;
 mod line;
 mod priors;
+mod rhythm;
 mod survivor;
 mod trace;
 
 pub use event::{Event, EventKind};
 pub use line::{Access, AccessKind, FilterPart, FilterPosition, Fluid, Line, LineChannel, Tail};
 pub use priors::{Priors, Unfit};
+pub(crate) use rhythm::Rhythm;
 pub use survivor::{Looks, Survivor};
 pub use trace::{Channel, Conflict, Intake, Notice, RejectedRow, Samples};
 

@@ -1,5 +1,6 @@
 //! The trace: samples per channel, and how the reading of the files went.
 
+use super::Rhythm;
 use crate::time::Span;
 
 /// One pump channel.
@@ -37,19 +38,20 @@ impl Channel {
     pub fn up_to(&self, t_s: f64) -> Self {
         let upto = self.samples.t_s.partition_point(|&t| t <= t_s);
         let cut = |column: &[f64]| column.get(..upto).unwrap_or(column).to_vec();
-        let gaps = self.gaps.iter().filter(|g| g.end_s <= t_s);
+        let samples = Samples {
+            t_s: cut(&self.samples.t_s),
+            pressure_mmhg: cut(&self.samples.pressure_mmhg),
+            rate_ml_h: cut(&self.samples.rate_ml_h),
+            volume_ml: cut(&self.samples.volume_ml),
+            limit_mmhg: cut(&self.samples.limit_mmhg),
+        };
+        let rhythm = Rhythm::of(&samples);
         Self {
             id: self.id.clone(),
-            samples: Samples {
-                t_s: cut(&self.samples.t_s),
-                pressure_mmhg: cut(&self.samples.pressure_mmhg),
-                rate_ml_h: cut(&self.samples.rate_ml_h),
-                volume_ml: cut(&self.samples.volume_ml),
-                limit_mmhg: cut(&self.samples.limit_mmhg),
-            },
-            period_s: self.period_s,
-            on_change: self.on_change,
-            gaps: gaps.copied().collect(),
+            samples,
+            period_s: rhythm.period_s,
+            on_change: rhythm.on_change,
+            gaps: rhythm.gaps,
         }
     }
 

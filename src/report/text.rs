@@ -138,10 +138,7 @@ impl Page {
         for ev in &e.evidence {
             let weight = words::weight(ev);
             self.line("  - ", &words::finding(ev));
-            self.line(
-                "      ",
-                &format!("{} ({})", weight.words, weight.odds),
-            );
+            self.line("      ", &format!("{} ({})", weight.words, weight.odds));
         }
         self.blank();
         self.strong("", "Check, from the pump to the patient");

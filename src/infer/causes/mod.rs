@@ -27,7 +27,8 @@ pub use tubing::TubingBlock;
 pub use uneven::Uneven;
 
 use super::baseline::{Baseline, PartsPrior};
-use super::fit::{self, Fit, Prior};
+use super::fit::{self, Fit, Observation, Prior};
+use super::memo::{self, Memo};
 use super::network::{self, Drive};
 use super::review::Cause;
 use super::window::Window;
@@ -60,6 +61,8 @@ const STEPS_S: f64 = 90.0;
 pub struct Setting<'a> {
     /// The window.
     pub window: &'a Window,
+    /// The fits that were made before.
+    pub memo: &'a Memo,
     /// What is known of the line's parts.
     pub parts: &'a PartsPrior,
     /// What the record before the window taught.
@@ -258,6 +261,19 @@ pub fn fit_from(
     setting: &Setting,
     starts: &[Vec<f64>],
 ) -> Option<(Fit, Vec<f64>)> {
+    let (priors, observations) = to_fit(explanation, setting);
+    let mut room = Vec::new();
+    let mut predict = |theta: &[f64], out: &mut Vec<f64>| {
+        predict(explanation, setting, theta, &mut room, out);
+    };
+    let kind = explanation.cause() as u64;
+    let key = memo::key(kind, &observations, &priors, starts, &mut predict);
+    let fit = || fit_anew(explanation, &observations, &priors, starts, &mut predict);
+    setting.memo.get_or(key, fit)
+}
+
+/// The priors of all parameters of an explanation, and the observations with the spread that it allows them.
+fn to_fit(explanation: &dyn Explanation, setting: &Setting) -> (Vec<Prior>, Vec<Observation>) {
     let window = setting.window;
     let mut priors = common_priors(setting);
     priors.extend(explanation.priors());
@@ -265,15 +281,21 @@ pub fn fit_from(
     for (o, seen) in observations.iter_mut().zip(&window.seen) {
         o.sd *= explanation.spread_factor(seen.channel, window.knot_s[seen.knot]);
     }
-    let mut room = Vec::new();
-    let mut predict = |theta: &[f64], out: &mut Vec<f64>| {
-        predict(explanation, setting, theta, &mut room, out);
-    };
-    let mut fitted = fit::fit(&observations, &priors, starts, &mut predict)?;
+    (priors, observations)
+}
+
+fn fit_anew(
+    explanation: &dyn Explanation,
+    observations: &[Observation],
+    priors: &[Prior],
+    starts: &[Vec<f64>],
+    predict: &mut dyn FnMut(&[f64], &mut Vec<f64>),
+) -> Option<(Fit, Vec<f64>)> {
+    let mut fitted = fit::fit(observations, priors, starts, predict)?;
     let mut predicted = Vec::new();
     predict(&fitted.theta, &mut predicted);
-    let here = fit::loss_of(&observations, &priors, &fitted.theta, &predicted);
-    let common = common_count(window.channels);
+    let here = fit::loss_of(observations, priors, &fitted.theta, &predicted);
+    let common = priors.len() - explanation.priors().len();
     let mut room = Vec::new();
     let better = explanation
         .elsewhere(&fitted.theta[common..])
@@ -281,13 +303,13 @@ pub fn fit_from(
         .map(|own| [&fitted.theta[..common], &own].concat())
         .map(|theta| {
             predict(&theta, &mut room);
-            let there = fit::loss_of(&observations, &priors, &theta, &room);
+            let there = fit::loss_of(observations, priors, &theta, &room);
             (there, theta)
         })
         .filter(|(there, _)| *there < here)
         .min_by(|a, b| a.0.total_cmp(&b.0));
     if let Some((_, start)) = better
-        && let Some(again) = fit::fit(&observations, &priors, &[start], &mut predict)
+        && let Some(again) = fit::fit(observations, priors, &[start], predict)
         && fitted.log_evidence < again.log_evidence
     {
         fitted = again;

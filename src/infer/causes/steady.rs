@@ -7,10 +7,9 @@ use super::{Course, Explanation, Rings, Setting};
 use crate::infer::fit::Prior;
 use crate::infer::review::Cause;
 
-/// What a reading within an artefact costs, natural log, as that of one that may lie anywhere, and all of them together
-/// at the most: neighbours share the cough that moved them.
-const WILD_COST: f64 = 1.0;
-/// See [`WILD_COST`].
+/// A cough, a cry or a knock moves the pressure by some tens of mmHg, as far as it may be (common practice, no source).
+const MOVES_MMHG: f64 = 25.0;
+/// All readings of one burst share the cough that moved them: they cost no more than this together, natural log.
 const MOST_COST: f64 = 5.0;
 /// What lies so near an artefact may belong to it, seconds.
 const EDGE_S: f64 = 15.0;
@@ -51,11 +50,13 @@ impl Steady {
                 let t_s = window.knot_s[seen.knot];
                 touched[seen.channel] && wild.iter().any(|w| w.0 <= t_s && t_s <= w.1)
             });
-        let weights: Vec<f64> = within.map(|(_, o)| o.weight).collect();
-        let cost = (WILD_COST * weights.len() as f64).min(MOST_COST);
-        let wild_factor = (cost / weights.iter().sum::<f64>().max(1e-6))
-            .min(6.0)
-            .exp();
+        let (mut weight, mut cost) = (0.0, 0.0);
+        for (_, o) in within {
+            weight += o.weight;
+            cost += o.weight * (MOVES_MMHG / o.sd).max(1.0).ln();
+        }
+        let most = MOST_COST * wild.len() as f64;
+        let wild_factor = (cost.min(most) / f64::max(weight, 1e-6)).exp();
         Self {
             cause: Cause::Artefact,
             touched: touched.to_vec(),

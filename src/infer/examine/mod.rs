@@ -14,15 +14,14 @@ use super::deeds;
 use super::excursion::{Excursion, united};
 use super::figures;
 use super::judge::{self, Case, Judgement};
+use super::memo::Memo;
 use super::outline;
 use super::parting::Scene;
 use super::parts;
 use super::rang::Rung;
 use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
-use super::telling::{
-    LEAST_OBSTRUCTION, hinders_nothing, shift, stays_shifted, worth_telling,
-};
+use super::telling::{LEAST_OBSTRUCTION, hinders_nothing, shift, stays_shifted, worth_telling};
 use super::tracker::Tracker;
 use super::visible;
 use crate::record::Record;
@@ -38,7 +37,8 @@ const MOST_EXCURSIONS: usize = 80;
 pub fn review(record: &Record) -> Review {
     let doings = regimes::doings(record);
     let (prior, assumptions) = parts::prior(record);
-    let mut walk = Walk::new(record, &doings, &prior);
+    let memo = Memo::default();
+    let mut walk = Walk::new(record, &memo, &doings, &prior);
     walk.walk_on();
     let Walk {
         mut episodes,
@@ -51,7 +51,8 @@ pub fn review(record: &Record) -> Review {
     for (i, episode) in episodes.iter_mut().enumerate() {
         episode.id = i as u32 + 1;
         let seen_s = episode.visible_from_s;
-        episode.visible_from_s = visible::visible_from(record, episode, seen_s, &episodes_of);
+        episode.visible_from_s =
+            visible::visible_from(record, episode, seen_s, &|cut| episodes_of(cut, &memo));
     }
     let channels = figures::channels(record, &doings, &prior, &tracker, first_fit, &ramps);
     Review {
@@ -65,13 +66,13 @@ pub fn review(record: &Record) -> Review {
 }
 
 /// The episodes of a record that may end at any moment, in no order.
-fn episodes_of(record: &Record) -> Vec<Episode> {
+fn episodes_of(record: &Record, memo: &Memo) -> Vec<Episode> {
     if record.channels.is_empty() {
         return Vec::new();
     }
     let doings = regimes::doings(record);
     let (prior, _) = parts::prior(record);
-    let mut walk = Walk::new(record, &doings, &prior);
+    let mut walk = Walk::new(record, memo, &doings, &prior);
     walk.walk_on();
     walk.episodes
 }
@@ -79,6 +80,7 @@ fn episodes_of(record: &Record) -> Vec<Episode> {
 /// The way through a record, one excursion after the other.
 struct Walk<'a> {
     record: &'a Record,
+    memo: &'a Memo,
     doings: &'a Doings,
     prior: &'a PartsPrior,
     tracker: Tracker,
@@ -111,18 +113,19 @@ struct Walk<'a> {
 }
 
 impl<'a> Walk<'a> {
-    fn new(record: &'a Record, doings: &'a Doings, prior: &'a PartsPrior) -> Self {
+    fn new(record: &'a Record, memo: &'a Memo, doings: &'a Doings, prior: &'a PartsPrior) -> Self {
         let tracker = Tracker::new(record, doings, prior, blocks::lag_h(record, doings, prior));
         Self {
             alarms: alarms::occlusion(record, doings),
             supply_alarms: alarms::supply(record),
-            ..Self::with(record, doings, prior, tracker)
+            ..Self::with(record, memo, doings, prior, tracker)
         }
     }
 
     /// With a tracker that has come some way, and no alarms.
     fn with(
         record: &'a Record,
+        memo: &'a Memo,
         doings: &'a Doings,
         prior: &'a PartsPrior,
         tracker: Tracker,
@@ -130,6 +133,7 @@ impl<'a> Walk<'a> {
         let not_before_s = record.start_s();
         Self {
             record,
+            memo,
             doings,
             prior,
             tracker,
@@ -375,6 +379,7 @@ impl<'a> Walk<'a> {
     fn case<'b>(&'b self, excursion: &'b Excursion, alarm_s: Option<f64>) -> Case<'b> {
         Case {
             record: self.record,
+            memo: self.memo,
             doings: self.doings,
             parts: self.prior,
             tracker: &self.tracker,

@@ -164,7 +164,7 @@ impl<'a> Walk<'a> {
             not_before_s: second::stood_since(&self.tracker, first, from_s),
             rung: self.rung,
             inside_another: true,
-            ..Walk::with(self.record, self.doings, self.prior, tracker)
+            ..Walk::with(self.record, self.memo, self.doings, self.prior, tracker)
         }
     }
 

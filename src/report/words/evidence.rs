@@ -1,6 +1,6 @@
 //! Evidence in sentences, and its weight in words.
 
-use super::number::{bare, compliance, count, duration, percent, pressure, rate, with_interval};
+use super::number::{bare, count, duration, pressure, rate};
 use super::{clip, site_name};
 use crate::infer::{Evidence, Finding, Site};
 
@@ -30,9 +30,11 @@ pub fn finding(evidence: &Evidence) -> String {
         Finding::OpenAtRest { .. } => {
             "While the line stood still, the pressure was not that of an obstructed line.".into()
         }
-        Finding::ReachedLimit => {
-            "The pressure reached the limit at which the pump alarmed.".into()
-        }
+        Finding::RoseAtRest { times } => format!(
+            "The pressure rose {} while no pump of this line ran.",
+            count(u64::from(*times), "time", "times")
+        ),
+        Finding::ReachedLimit => "The pressure reached the limit at which the pump alarmed.".into(),
         Finding::OneChannelFell { channel } => format!(
             "Channel “{}” fell; the others changed only by the flow that they share with it.",
             clip(channel)
@@ -255,7 +257,10 @@ mod tests {
             "points strongly to the in-line filter or the catheter side rather than the tubing of one channel"
         );
         assert!(told(0.1, -0.1, 0.0).words.starts_with("hardly points to"));
-        assert_eq!(told(9.0, -9.0, 0.0).odds, "odds\u{a0}×\u{a0}over\u{a0}1,000");
+        assert_eq!(
+            told(9.0, -9.0, 0.0).odds,
+            "odds\u{a0}×\u{a0}over\u{a0}1,000"
+        );
     }
 
     #[test]

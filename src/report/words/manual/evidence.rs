@@ -72,6 +72,14 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
             "A partly obstructed line also falls to the outlet pressure, only more slowly.",
             LINE_EQUATIONS,
         ),
+        Finding::RoseAtRest { .. } => page(
+            "rose-at-rest",
+            "Rose at rest",
+            "The pressure rose while no pump of the line ran.",
+            "An obstruction hinders a flow; without flow it raises no pressure. Crying, coughing and movement do.",
+            "Work on the line that nobody noted raises the pressure as well.",
+            LINE_EQUATIONS,
+        ),
         Finding::ReachedLimit => page(
             "reached-limit",
             "Reached the limit",
@@ -342,6 +350,7 @@ pub fn evidence_pages() -> Vec<ManualPage> {
         Finding::GrewInPauses { pauses: 1 },
         Finding::HeldAtRest { pauses: 1 },
         Finding::OpenAtRest { pauses: 1 },
+        Finding::RoseAtRest { times: 1 },
         Finding::ReachedLimit,
         Finding::OneChannelFell { channel: channel() },
         Finding::AllChannelsTogether { channels: 2 },

@@ -2,21 +2,21 @@
 //!
 //! In: samples in order of time. Out: [`Rhythm`].
 
-use crate::record::Samples;
+use super::Samples;
 use crate::time::Span;
 
 /// A silence is one that is written on in any case from so many of it on.
 const SIGNS: usize = 3;
 
 /// How a channel's samples follow each other.
-pub(super) struct Rhythm {
-    pub(super) period_s: Option<f64>,
-    pub(super) on_change: bool,
-    pub(super) gaps: Vec<Span>,
+pub(crate) struct Rhythm {
+    pub(crate) period_s: Option<f64>,
+    pub(crate) on_change: bool,
+    pub(crate) gaps: Vec<Span>,
 }
 
 impl Rhythm {
-    pub(super) fn of(samples: &Samples) -> Self {
+    pub(crate) fn of(samples: &Samples) -> Self {
         let steps = steps(&samples.t_s);
         let period_s = median(&steps);
         let uneven = is_uneven(&steps, period_s);
