@@ -6,8 +6,8 @@ use super::blocks::BLOCK_S;
 use super::bouts;
 use super::bursts;
 use super::causes::{
-    Clock, Drift, Explanation, Growth, HeightChange, Law, Positional, Setting, Settling,
-    SharedStep, Steady, SupplyStop, TubingBlock, Uneven,
+    Clock, Explanation, Growth, HeightChange, Law, Positional, Setting, Settling, SharedStep,
+    Steady, SupplyStop, TubingBlock, Uneven, Wander,
 };
 use super::context;
 use super::judge::Case;
@@ -105,7 +105,7 @@ pub fn candidates(case: &Case, setting: &Setting) -> Vec<Group> {
     groups.0
 }
 
-/// Adds what moves the pressure for seconds: a knock, a fit of crying or coughing; and a zero that drifts.
+/// Adds what moves the pressure for seconds: a knock, a fit of crying or coughing; and a vein that wanders.
 fn add_artefacts(groups: &mut Groups, case: &Case, setting: &Setting, share: f64) {
     let excursion = case.excursion;
     let touched = if excursion.up.contains(&true) {
@@ -131,9 +131,9 @@ fn add_artefacts(groups: &mut Groups, case: &Case, setting: &Setting, share: f64
         };
         groups.add((1.0 - effort) * knocks * share, artefact(&excursion.bouts));
     }
-    // No zero drifts so fast that it rings an alarm, where a knock may have.
+    // No vein wanders so far that it rings an alarm, where a knock may have.
     if case.alarm_s.is_none() || !brief {
-        groups.add((1.0 - effort) * share, vec![Box::new(Drift::new(setting))]);
+        groups.add((1.0 - effort) * share, vec![Box::new(Wander::new(setting))]);
     }
 }
 

@@ -85,6 +85,9 @@ pub fn new_filter(record: &Record, t_s: f64) -> Option<f64> {
     filter_placed(record, t_s).filter(|placed_s| t_s - placed_s <= 3600.0)
 }
 
+/// Each rise at rest doubles the odds, up to so many (our judgement).
+const MOST_RISES: u32 = 5;
+
 /// All clues about an episode.
 pub fn clues(case: &Case) -> Vec<Clue> {
     let (record, doings, tracker) = (case.record, case.doings, case.tracker);
@@ -93,7 +96,7 @@ pub fn clues(case: &Case) -> Vec<Clue> {
     let rises = bursts::at_rest(case);
     if 0 < rises {
         // Something else may move the line once; crying, coughing and moving about do so again and again.
-        let factor = if 1 < rises { 30.0 } else { 5.0 };
+        let factor = f64::from(1 << rises.min(MOST_RISES));
         let finding = Finding::RoseAtRest { times: rises };
         found.push(clue(&NOTHING, None, factor, finding));
     }
@@ -363,10 +366,10 @@ fn of_limit(
 ) {
     for channel in 0..record.channels.len() {
         let at = |t_s: f64| alarms::limit_mmhg(record, channel, t_s);
+        let cause = [Cause::LimitTooLow];
         let Some(limit) = at(alarm_s) else {
             continue;
         };
-        let cause = [Cause::LimitTooLow];
         let before_s = alarm_s - LIMIT_WITHIN_S;
         let set_s = alarms::limit_set_s(record, channel, alarm_s);
         let borne = |set_s: f64| {
@@ -389,7 +392,8 @@ fn of_limit(
                 from_mmhg: limit,
                 to_mmhg: after,
             };
-            found.push(clue(&cause, None, 6.0, finding));
+            // Staff raise it after any alarm, to go on.
+            found.push(clue(&cause, None, 2.0, finding));
         }
     }
 }

@@ -48,6 +48,9 @@ const UNEXPLAINED_SHARE: f64 = 0.03;
 /// A reading that no cause explains is this many times its spread away, as a rule.
 const UNEXPLAINED_SPREADS: f64 = 4.0;
 
+/// How likely something else comes just as the rate alone brings the pressure to the limit (common practice, no source).
+const JUST_THEN: f64 = 0.05;
+
 /// A difference of log evidence counts for so much: readings whose errors hang together, and models that are never quite
 /// the line's, make it too sure of itself by about twice (measured on made records of the tuning set; a power
 /// likelihood, as in Grünwald and van Ommen, Bayesian Analysis 12 (2017), 1069–1103).
@@ -222,6 +225,8 @@ pub fn judge(case: &Case) -> Option<Judgement> {
     let pieces = pieces(case, &window, alarm.is_some());
     let mut fits = Vec::new();
     let mut explained = Vec::new();
+    // How likely the pump rings by the rate alone.
+    let mut by_rate = 0.0;
     for (explanations, share) in candidates::candidates(case, &setting) {
         let each = share / explanations.len().max(1) as f64;
         for explanation in explanations {
@@ -229,16 +234,74 @@ pub fn judge(case: &Case) -> Option<Judgement> {
                 continue;
             };
             let alarmed = alarm.as_ref().map_or(0.0, |a| a.log_alarm(&fitted));
+            if fitted.cause == Cause::LimitTooLow {
+                by_rate = alarmed.min(0.0).exp();
+            }
             explained.push(scored(&fitted, each, (alarmed, peak_s), &pieces, &clues));
             fits.push(fitted);
         }
     }
+    beside_the_limit(&mut explained, by_rate);
     let unexplained = unexplained(record, &window, &pieces, &clues);
     let scores = Scores {
         explained,
         unexplained,
     };
+    if std::env::var("DBG").is_ok() {
+        #[allow(clippy::print_stderr)]
+        {
+            eprintln!(
+                "== excursion {:.0}..{:?} alarm {:?} window {:.0}..{:.0} n {}",
+                excursion.start_s,
+                excursion.end_s,
+                case.alarm_s,
+                window.start_s(),
+                window.end_s(),
+                window.observations.len()
+            );
+            for c in &clues {
+                eprintln!("   clue {:?} {:.2} {:?}", c.finding, c.log_factor, c.causes);
+            }
+            let pr = scores.probabilities();
+            let mut order: Vec<usize> = (0..fits.len()).collect();
+            order.sort_by(|a, b| pr.explained[*b].total_cmp(&pr.explained[*a]));
+            for i in order.into_iter().take(14) {
+                let s = &scores.explained[i];
+                eprintln!(
+                    "   {:.3} {:?} ch{:?} prior {:.2} cost {:.2} pieces {:?} theta {:?}",
+                    pr.explained[i],
+                    s.cause,
+                    fits[i].channel,
+                    s.log_prior,
+                    s.log_cost,
+                    s.pieces
+                        .iter()
+                        .map(|p| (p * 100.0).round() / 100.0)
+                        .collect::<Vec<_>>(),
+                    fits[i]
+                        .fit
+                        .theta
+                        .iter()
+                        .map(|p| (p * 100.0).round() / 100.0)
+                        .collect::<Vec<_>>()
+                );
+            }
+            eprintln!("   unexplained {:.3}", pr.unexplained);
+        }
+    }
     Some(judgement(window, peak_s, fits, scores, clues))
+}
+
+/// Where the rate alone brings the pressure to the limit, the alarm needs nothing else: anything else would have to come just then by
+/// chance.
+fn beside_the_limit(explained: &mut [Scored], by_rate: f64) {
+    let by_chance = (1.0 - by_rate * (1.0 - JUST_THEN)).ln();
+    for scored in explained
+        .iter_mut()
+        .filter(|s| s.cause != Cause::LimitTooLow)
+    {
+        scored.pieces[Piece::Alarm.index()] += by_chance;
+    }
 }
 
 /// Which piece of evidence each observation belongs to.

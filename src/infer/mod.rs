@@ -29,6 +29,7 @@ mod figures;
 mod findings;
 mod fit;
 mod inset;
+mod join;
 mod judge;
 mod level;
 pub mod limits;

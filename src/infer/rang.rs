@@ -116,7 +116,7 @@ pub fn alarm_reading(case: &Case, window: &Window) -> Option<Alarm> {
         .min(window.knot_s.len() - 1);
     let offset = case.tracker.offset_mmhg[channel];
     let noise = &case.tracker.noise[channel];
-    let lifted = (HIGHEST_SPREADS * noise.block_mmhg).max(1.0);
+    let lifted = (HIGHEST_SPREADS * noise.block_mmhg.hypot(noise.slow_mmhg)).max(1.0);
     let limit_sd = limit_sd.max(4.0).max(noise.rounding_mmhg);
     // A limit that nobody wrote down is guessed from what was borne: no seconds of climbing count beside that.
     let climbs_mmhg = if said {

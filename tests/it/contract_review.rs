@@ -26,7 +26,8 @@ const EXAMPLE: &str = r#"
       "sites": {"supply":0.01,"tubing":0.02,"filter":0.88,"catheter":0.08,"settings":0.01,"none":0.00},
       "suggested": "filter",
       "confidence": "high",
-      "evidence": [ {"says": "Pressure rose with the volume filtered, not with time.", "for": "filter", "log_odds": 2.1} ],
+      "evidence": [ {"says": "Pressure rose with the volume filtered, not with time.", "for": ["filter"],
+                     "log_odds": {"filter": 2.1, "catheter": -1.9, "tubing": -0.1}} ],
       "checks": [ "" ],
       "release_volume_ml": {"value": 0.31, "low": 0.25, "high": 0.38} } ] }
 "#;

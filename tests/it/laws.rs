@@ -307,7 +307,7 @@ proptest! {
             };
             for site in Site::ALL {
                 let of = |by_events: bool| {
-                    e.evidence.iter().filter(move |v| v.toward == site && 0.0 < v.log_odds && from_events(&v.finding) == by_events)
+                    e.evidence.iter().filter(move |v| v.toward().contains(&site) && from_events(&v.finding) == by_events)
                 };
                 if 0 < of(true).count() && of(false).count() == 0 {
                     let (p, q) = (e.sites[site.index()], same.sites[site.index()]);

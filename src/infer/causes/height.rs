@@ -1,4 +1,4 @@
-//! Pressure that moves although nothing hinders the flow: a pump or patient raised or lowered, a zero that drifts.
+//! Pressure that moves although nothing hinders the flow: a pump or patient raised or lowered.
 
 use super::step::Moment;
 use super::{Course, Explanation, Setting};
@@ -81,45 +81,5 @@ impl Explanation for HeightChange {
 
     fn onset_s(&self, own: &[f64], _ratio: f64) -> Option<f64> {
         Some(self.moment.at_s(own))
-    }
-}
-
-/// A sensor's zero that drifts in a straight line through the window.
-pub struct Drift {
-    from_s: f64,
-    start_s: f64,
-}
-
-impl Drift {
-    /// A drift through the setting's window.
-    pub fn new(setting: &Setting) -> Self {
-        Self {
-            from_s: setting.window.start_s(),
-            start_s: setting.start_s,
-        }
-    }
-}
-
-impl Explanation for Drift {
-    fn cause(&self) -> Cause {
-        Cause::Artefact
-    }
-
-    fn priors(&self) -> Vec<Prior> {
-        vec![Prior { mean: 0.0, sd: 0.2 }] // mmHg per hour: 5 mmHg a day (common practice, no source)
-    }
-
-    fn starts(&self) -> Vec<Vec<f64>> {
-        vec![vec![0.0]]
-    }
-
-    fn shape(&self, _own: &[f64], _course: &mut Course) {}
-
-    fn shift_mmhg(&self, own: &[f64], _channel: usize, t_s: f64) -> f64 {
-        own[0] * (t_s - self.from_s) / 3600.0
-    }
-
-    fn onset_s(&self, _own: &[f64], _ratio: f64) -> Option<f64> {
-        Some(self.start_s)
     }
 }

@@ -14,9 +14,10 @@ mod step;
 mod supply;
 mod tubing;
 mod uneven;
+mod wander;
 
 pub use growth::{Clock, Growth, Law};
-pub use height::{Drift, HeightChange};
+pub use height::HeightChange;
 pub use held::Held;
 pub use positional::Positional;
 pub use settling::Settling;
@@ -25,6 +26,7 @@ pub use step::SharedStep;
 pub use supply::SupplyStop;
 pub use tubing::TubingBlock;
 pub use uneven::Uneven;
+pub use wander::Wander;
 
 use super::baseline::{Baseline, PartsPrior};
 use super::fit::{self, Fit, Observation, Prior};

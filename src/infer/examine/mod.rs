@@ -13,6 +13,7 @@ use super::checks;
 use super::deeds;
 use super::excursion::{Excursion, united};
 use super::figures;
+use super::join;
 use super::judge::{self, Case, Judgement};
 use super::memo::Memo;
 use super::outline;
@@ -47,10 +48,13 @@ pub fn review(record: &Record) -> Review {
         ramps,
         ..
     } = walk;
-    episodes.sort_by(|a, b| a.onset_s.value.total_cmp(&b.onset_s.value));
+    episodes = join::joined(record, episodes);
     for (i, episode) in episodes.iter_mut().enumerate() {
         episode.id = i as u32 + 1;
         let seen_s = episode.visible_from_s;
+        if std::env::var("DBG").is_ok() {
+            continue;
+        }
         episode.visible_from_s =
             visible::visible_from(record, episode, seen_s, &|cut| episodes_of(cut, &memo));
     }
@@ -65,7 +69,7 @@ pub fn review(record: &Record) -> Review {
     }
 }
 
-/// The episodes of a record that may end at any moment, in no order.
+/// The episodes of a record that may end at any moment.
 fn episodes_of(record: &Record, memo: &Memo) -> Vec<Episode> {
     if record.channels.is_empty() {
         return Vec::new();
@@ -74,7 +78,7 @@ fn episodes_of(record: &Record, memo: &Memo) -> Vec<Episode> {
     let (prior, _) = parts::prior(record);
     let mut walk = Walk::new(record, memo, &doings, &prior);
     walk.walk_on();
-    walk.episodes
+    join::joined(record, walk.episodes)
 }
 
 /// The way through a record, one excursion after the other.

@@ -142,17 +142,10 @@ pub fn filter_loading() -> Scene {
             evidence(Finding::StoodStillInPauses { pauses: 1 }, Site::Filter, 0.9),
             evidence(
                 Finding::AllChannelsTogether { channels: 2 },
-                Site::Tubing,
-                -3.2,
-            ),
-            evidence(
-                Finding::FitsBetter {
-                    rival: Site::Catheter,
-                },
                 Site::Filter,
-                0.6,
+                1.2,
             ),
-            evidence(Finding::PriorShare { share: 0.24 }, Site::Filter, -0.2),
+            evidence(Finding::ReachedLimit, Site::Filter, 0.6),
         ],
         release_volume_ml: Estimate::new(0.31, 0.25, 0.38),
         block_compliance_ul_per_mmhg: None,
@@ -176,12 +169,11 @@ pub fn filter_loading() -> Scene {
     }
 }
 
-fn evidence(finding: Finding, toward: Site, log_odds: f64) -> Evidence {
-    Evidence {
-        finding,
-        toward,
-        log_odds,
-    }
+/// Evidence that raises the odds of one site and lowers those of all others alike.
+fn evidence(finding: Finding, toward: Site, by: f64) -> Evidence {
+    let mut log_odds = [-by; 6];
+    log_odds[toward.index()] = by;
+    Evidence { finding, log_odds }
 }
 
 /// One channel whose container runs empty while the pump counts on.
@@ -386,13 +378,7 @@ pub fn three_channels() -> Scene {
                     Site::Tubing,
                     2.0,
                 ),
-                evidence(
-                    Finding::RampCompliance {
-                        ul_per_mmhg: Estimate::new(0.9, 0.7, 1.1).unwrap(),
-                    },
-                    Site::Tubing,
-                    1.2,
-                ),
+                evidence(Finding::HeldAtRest { pauses: 1 }, Site::Tubing, 1.2),
             ],
             end_s: Some(3.6 * 3600.0),
             peak_mmhg: 106.0,
