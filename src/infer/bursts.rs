@@ -11,8 +11,12 @@ use crate::record::{Channel, EventKind, Record};
 
 /// A burst of crying, coughing or straining lasts no longer than this, seconds (common practice, no source).
 pub const LONGEST_BURST_S: f64 = 90.0;
+/// One burst alone is shorter by so much, seconds (our judgement).
+const SHORTER_ALONE_S: f64 = 30.0;
 /// A fit of bursts lasts no longer than this, seconds (common practice, no source: half an hour).
 pub const LONGEST_FIT_S: f64 = 2400.0;
+/// No burst raises the pressure by more than this, mmHg (common practice, no source: 5 to 70 mmHg).
+const HIGHEST_BURST_MMHG: f64 = 100.0;
 /// After a stop the line has fallen to its outlet by then, seconds; what rises later rises by itself.
 const SETTLED_S: f64 = 20.0;
 /// A rise at rest is at least this high, mmHg: less is a hand on the line or a vein that wanders.
@@ -25,7 +29,7 @@ const ROUNDINGS: f64 = 1.6;
 const AFTER_S: f64 = 1800.0;
 
 /// The bursts of an excursion, of all channels that rose, in order; what stands between them is the line's own. Empty where a stretch
-/// stood out for longer than a burst lasts, or all of them together for longer than a fit.
+/// stood out for longer than a burst lasts or higher, or all of them together for longer than a fit.
 pub fn of_excursion(case: &Case, until_s: f64) -> Vec<(f64, f64)> {
     let excursion = case.excursion;
     let from_s = excursion.start_s - LONGEST_BURST_S;
@@ -35,13 +39,16 @@ pub fn of_excursion(case: &Case, until_s: f64) -> Vec<(f64, f64)> {
         let channel = &case.record.channels[c];
         let period_s = channel.look_s().unwrap_or(60.0);
         longest_s = longest_s.max(LONGEST_BURST_S + 2.0 * period_s);
-        all.extend(high(
+        let Some(own) = high(
             channel,
             c,
             &case.tracker.blocks,
             (from_s, until_s),
             period_s,
-        ));
+        ) else {
+            return Vec::new();
+        };
+        all.extend(own);
     }
     all.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut bursts: Vec<(f64, f64)> = Vec::new();
@@ -54,6 +61,12 @@ pub fn of_excursion(case: &Case, until_s: f64) -> Vec<(f64, f64)> {
     let (Some(first), Some(last)) = (bursts.first(), bursts.last()) else {
         return bursts;
     };
+    // One alone is a cough, which is shorter than a bout of crying.
+    let longest_s = if bursts.len() == 1 {
+        longest_s - SHORTER_ALONE_S
+    } else {
+        longest_s
+    };
     let too_long = bursts.iter().any(|b| longest_s < b.1 - b.0);
     if too_long || LONGEST_FIT_S < last.1 - first.0 {
         bursts.clear();
@@ -61,14 +74,14 @@ pub fn of_excursion(case: &Case, until_s: f64) -> Vec<(f64, f64)> {
     bursts
 }
 
-/// Stretches in which the readings of a channel stood out above what was expected then.
+/// Stretches in which the readings of a channel stood out above what was expected then; `None` where one stood higher than a burst does.
 fn high(
     channel: &Channel,
     c: usize,
     blocks: &[Block],
     (from_s, until_s): (f64, f64),
     period_s: f64,
-) -> Vec<(f64, f64)> {
+) -> Option<Vec<(f64, f64)>> {
     let s = &channel.samples;
     let rows = s.t_s.partition_point(|&t| t < from_s)..s.t_s.partition_point(|&t| t <= until_s);
     let mut own = blocks[blocks.partition_point(|b| b.last_s < from_s)..]
@@ -86,7 +99,11 @@ fn high(
             continue;
         };
         let expected = block.pressure_mmhg - block.deviation_mmhg;
-        if s.pressure_mmhg[i] <= expected + block.bar_mmhg || !s.pressure_mmhg[i].is_finite() {
+        let above_mmhg = s.pressure_mmhg[i] - expected;
+        if HIGHEST_BURST_MMHG < above_mmhg {
+            return None;
+        }
+        if above_mmhg <= block.bar_mmhg || !above_mmhg.is_finite() {
             continue;
         }
         let span = (t_s - 0.5 * period_s, t_s + 0.5 * period_s);
@@ -98,7 +115,7 @@ fn high(
             None => high.push(span),
         }
     }
-    high
+    Some(high)
 }
 
 /// How often the pressure of a channel rose while the whole line stood still, from an excursion's beginning on: rises that a reading

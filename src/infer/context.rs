@@ -108,7 +108,9 @@ pub fn clues(case: &Case) -> Vec<Clue> {
         at_relief(record, excursion, end_s, &mut found);
     }
     let times = returns(record, doings, excursion) + 1;
-    if OFTEN <= times {
+    // Bursts of seconds come and go by themselves as well: those of crying and coughing.
+    let until_s = excursion.end_s.unwrap_or(read_to_s);
+    if OFTEN <= times && bursts::of_excursion(case, until_s).is_empty() {
         let finding = Finding::CameAndWent {
             times: times as u32,
         };

@@ -4,7 +4,7 @@
 //! contract's definition. After an hour of free running, or after a deed that ended it, it is a new one.
 
 use super::deeds;
-use super::review::{Course, Episode};
+use super::review::{Cause, Course, Episode};
 use crate::record::Record;
 use crate::time::Span;
 
@@ -12,6 +12,8 @@ use crate::time::Span;
 const FREE_S: f64 = 3600.0;
 /// What climbs again sooner than this after a restart had not gone, seconds.
 const CALM_S: f64 = 600.0;
+/// What grew with this probability or more is not put together (our judgement).
+const LEAST_GROWN: f64 = 0.3;
 /// Sites are alike from this cosine of their probabilities on (our judgement: about two thirds on the same site).
 const ALIKE: f64 = 0.8;
 /// A deed is noted so long before or after the relief that it brought, seconds.
@@ -39,11 +41,18 @@ fn is_one(record: &Record, first: &Episode, next: &Episode) -> bool {
         start_s: over_s,
         end_s: next.onset_s.value,
     };
-    // What grew does not go by itself: where it was gone for a while, somebody took it away.
-    let grew = [first, next].iter().any(|e| e.course == Course::Gradual);
-    let near = free.end_s - free.start_s < if grew { CALM_S } else { FREE_S };
+    // What grew does not go by itself: where it was gone, somebody took it away.
+    let grew = [first, next].iter().any(|e| may_have_grown(e));
+    let near = !grew && free.end_s - free.start_s < FREE_S;
     let channels = next.channels.iter().any(|c| first.channels.contains(c));
     near && channels && alike(&first.sites, &next.sites) && !ended(record, free)
+}
+
+/// Whether it may well have grown.
+fn may_have_grown(episode: &Episode) -> bool {
+    let causes = Cause::ALL.iter().zip(episode.causes);
+    let gradual = causes.filter(|(cause, _)| cause.course() == Course::Gradual);
+    LEAST_GROWN <= gradual.map(|(_, p)| p).sum::<f64>()
 }
 
 /// Whether something was done that ended the first.
@@ -79,9 +88,10 @@ fn join(first: &mut Episode, next: Episode) {
         }
     }
     whole.channels.sort();
-    let free_s = first.end_s.map_or(0.0, |over_s| next.onset_s.value - over_s);
+    let free_s = first
+        .end_s
+        .map_or(0.0, |over_s| next.onset_s.value - over_s);
     whole.course = match (first.course, next.course) {
-        (Course::Gradual, _) | (_, Course::Gradual) => Course::Gradual,
         (Course::Step, Course::Step) if free_s < CALM_S => Course::Step,
         _ => Course::Intermittent,
     };

@@ -247,48 +247,6 @@ pub fn judge(case: &Case) -> Option<Judgement> {
         explained,
         unexplained,
     };
-    if std::env::var("DBG").is_ok() {
-        #[allow(clippy::print_stderr)]
-        {
-            eprintln!(
-                "== excursion {:.0}..{:?} alarm {:?} window {:.0}..{:.0} n {}",
-                excursion.start_s,
-                excursion.end_s,
-                case.alarm_s,
-                window.start_s(),
-                window.end_s(),
-                window.observations.len()
-            );
-            for c in &clues {
-                eprintln!("   clue {:?} {:.2} {:?}", c.finding, c.log_factor, c.causes);
-            }
-            let pr = scores.probabilities();
-            let mut order: Vec<usize> = (0..fits.len()).collect();
-            order.sort_by(|a, b| pr.explained[*b].total_cmp(&pr.explained[*a]));
-            for i in order.into_iter().take(14) {
-                let s = &scores.explained[i];
-                eprintln!(
-                    "   {:.3} {:?} ch{:?} prior {:.2} cost {:.2} pieces {:?} theta {:?}",
-                    pr.explained[i],
-                    s.cause,
-                    fits[i].channel,
-                    s.log_prior,
-                    s.log_cost,
-                    s.pieces
-                        .iter()
-                        .map(|p| (p * 100.0).round() / 100.0)
-                        .collect::<Vec<_>>(),
-                    fits[i]
-                        .fit
-                        .theta
-                        .iter()
-                        .map(|p| (p * 100.0).round() / 100.0)
-                        .collect::<Vec<_>>()
-                );
-            }
-            eprintln!("   unexplained {:.3}", pr.unexplained);
-        }
-    }
     Some(judgement(window, peak_s, fits, scores, clues))
 }
 

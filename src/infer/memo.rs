@@ -1,14 +1,14 @@
 //! Fits that were made before: a record that is reviewed cut at several moments asks for most of its fits again and again.
 //!
 //! In: everything that a fit depends on. Out: the fit, made once. A fit is known again by its readings, its priors, its starting points and
-//! by what its explanation predicts at two of the parameters' values.
+//! by what its explanation predicts about these.
 
 use super::fit::{Fit, Observation, Prior};
 use std::cell::RefCell;
 use std::collections::HashMap;
 use std::hash::{DefaultHasher, Hasher};
 
-/// How far from the first starting point an explanation is looked at again, in spreads of each parameter's prior.
+/// How far to either side of each starting point an explanation is looked at again, in spreads of each parameter's prior.
 const ASIDE: f64 = 0.37;
 
 /// What was fitted so far.
@@ -52,9 +52,9 @@ pub fn key(
     }
     starts.iter().flatten().for_each(|x| take(*x));
     let mut predicted = Vec::new();
-    if let Some(start) = starts.first() {
-        let aside = start.iter().zip(priors).map(|(s, p)| s + ASIDE * p.sd);
-        for theta in [start.clone(), aside.collect()] {
+    for start in starts {
+        let aside = |by: f64| start.iter().zip(priors).map(move |(s, p)| s + by * p.sd);
+        for theta in [aside(0.0), aside(ASIDE), aside(-ASIDE)].map(Iterator::collect::<Vec<f64>>) {
             predict(&theta, &mut predicted);
             predicted.iter().for_each(|x| take(*x));
         }

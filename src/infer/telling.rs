@@ -2,6 +2,7 @@
 //!
 //! In: a case and its judgement.
 
+use super::causes::Rings;
 use super::figures;
 use super::judge::{Case, Judgement};
 use super::review::{Cause, Site};
@@ -35,6 +36,12 @@ pub fn hinders_nothing(judgement: &Judgement) -> bool {
 pub fn shift(judgement: &Judgement) -> Option<(Option<usize>, f64)> {
     let best = judgement.best_of(Site::None)?;
     figures::shift(&best.fitted)
+}
+
+/// Whether, if nothing hinders the flow, something moved the pressure for seconds, or in bursts: the line is what it was.
+pub fn moved_for_seconds(judgement: &Judgement) -> bool {
+    let best = judgement.best_of(Site::None);
+    best.is_some_and(|w| w.fitted.rings == Rings::Anyway)
 }
 
 /// Whether it is most likely a shift.

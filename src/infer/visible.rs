@@ -11,7 +11,7 @@ const LEAST_APART_S: f64 = 120.0;
 /// So far before its onset's interval an episode may have been told at first, seconds.
 const EARLIER_S: f64 = 900.0;
 /// So many cuts are reviewed for one episode at the most.
-const MOST_CUTS: usize = 24;
+const MOST_CUTS: usize = 14;
 
 /// The earliest moment at which the record, read only up to then, holds an episode still going on as something that hinders the flow, or as
 /// undetermined, while read a little less far it does not.

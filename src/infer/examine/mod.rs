@@ -22,7 +22,9 @@ use super::parts;
 use super::rang::Rung;
 use super::regimes::{self, Doings};
 use super::review::{Cause, Episode, Review, Site};
-use super::telling::{LEAST_OBSTRUCTION, hinders_nothing, shift, stays_shifted, worth_telling};
+use super::telling::{
+    LEAST_OBSTRUCTION, hinders_nothing, moved_for_seconds, shift, stays_shifted, worth_telling,
+};
 use super::tracker::Tracker;
 use super::visible;
 use crate::record::Record;
@@ -52,9 +54,6 @@ pub fn review(record: &Record) -> Review {
     for (i, episode) in episodes.iter_mut().enumerate() {
         episode.id = i as u32 + 1;
         let seen_s = episode.visible_from_s;
-        if std::env::var("DBG").is_ok() {
-            continue;
-        }
         episode.visible_from_s =
             visible::visible_from(record, episode, seen_s, &|cut| episodes_of(cut, &memo));
     }
@@ -334,6 +333,7 @@ impl<'a> Walk<'a> {
                     self.tracker.rewind_to(excursion.seen_s + 60.0);
                 }
                 Some(_) => {} // raised for a while and put back: the baseline is what it was
+                None if moved_for_seconds(&judgement) => {}
                 None => self.tracker.absorb(&excursion),
             }
         } else if judgement.obstruction() < LEAST_OBSTRUCTION {

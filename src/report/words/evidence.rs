@@ -195,6 +195,9 @@ pub struct Weight {
     pub strength: u8,
 }
 
+/// So many sites are named as those that a piece of evidence speaks against.
+const NAMED: usize = 2;
+
 /// Words for how a piece of evidence moves the odds of the sites. The steps are factors of 1.5, 3, 10 and 100.
 pub fn weight(evidence: &Evidence) -> Weight {
     let factor = evidence.strength().exp();
@@ -213,11 +216,14 @@ pub fn weight(evidence: &Evidence) -> Weight {
         let names: Vec<&str> = sites.into_iter().map(site_name).collect();
         names.join(" or ")
     };
-    let words = format!(
-        "{points} {} rather than {}",
-        names(evidence.toward()),
-        names(evidence.against())
-    );
+    let against = evidence.against();
+    // What speaks against all others alike names none of them.
+    let rather = if against.is_empty() || NAMED < against.len() {
+        String::new()
+    } else {
+        format!(" rather than {}", names(against))
+    };
+    let words = format!("{points} {}{rather}", names(evidence.toward()));
     let odds = if 1000.0 < factor {
         "odds\u{a0}×\u{a0}over\u{a0}1,000".to_string()
     } else {
@@ -249,12 +255,12 @@ mod tests {
         let clear = told(2.1, -1.9, -0.1);
         assert_eq!(
             clear.words,
-            "points clearly to the in-line filter rather than the catheter side"
+            "points clearly to the in-line filter rather than the catheter or the line below the filter"
         );
         assert_eq!(clear.odds, "odds\u{a0}×\u{a0}8.2");
         assert_eq!(
             told(2.5, 2.4, -5.0).words,
-            "points strongly to the in-line filter or the catheter side rather than the tubing of one channel"
+            "points strongly to the in-line filter or the catheter or the line below the filter rather than one channel’s own tubing"
         );
         assert!(told(0.1, -0.1, 0.0).words.starts_with("hardly points to"));
         assert_eq!(
