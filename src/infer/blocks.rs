@@ -69,8 +69,8 @@ impl Block {
     }
 }
 
-/// Figures of noise are known to a tenth, natural log: a record that is read a little further shows the same ones.
-const KNOWN_TO: f64 = 0.1;
+/// Figures of noise are known to a twentieth, natural log: a record that is read a little further shows the same ones.
+const KNOWN_TO: f64 = 0.05;
 
 /// A figure of noise as far as it is known.
 fn rounded(mmhg: f64) -> f64 {
