@@ -11,10 +11,13 @@ use std::hash::{DefaultHasher, Hasher};
 /// How far to either side of each starting point an explanation is looked at again, in spreads of each parameter's prior.
 const ASIDE: f64 = 0.37;
 
+/// A fit with what it predicts, where one could be made.
+type Made = Option<(Fit, Vec<f64>)>;
+
 /// What was fitted so far.
 #[derive(Debug, Default)]
 pub struct Memo {
-    fits: RefCell<HashMap<u64, Option<(Fit, Vec<f64>)>>>,
+    fits: RefCell<HashMap<u64, Made>>,
 }
 
 impl Memo {
