@@ -9,7 +9,7 @@
 //! workbooks ([`sheet`]) and tables of columns ([`frame`]: Parquet, Arrow); [`plan`] says which column is what, from
 //! the contract or from a [`mapping`]; [`when`] and [`moment`] read times, [`numbers`] and [`cell`] figures and names, in
 //! any `unit`; `propose` drafts a mapping from a file. [`trace`] takes rows, [`gather`] sorts them to infusions and
-//! channels, [`order`] puts them in order of time and [`gaps`] finds their rhythm. [`events`] and `line` read the trace's
+//! channels, [`order`] puts them in order of time and [`crate::record`] holds their rhythm. [`events`] and `line` read the trace's
 //! companions; `column` one column of any table. For a survey, [`infusions`] reads its list, [`shared`] hands out one
 //! infusion after the other from tables of many, whose rows wait on a [`shelf`], `join` puts an infusion together that is
 //! split over files. [`hl7`] reads messages of the IHE device profiles, as a trace or as events.
