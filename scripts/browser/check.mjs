@@ -3,16 +3,16 @@
 //
 // For each page, at phone, desk and wide-desk width: nothing serious by axe-core (WCAG 2.2 A and AA), no sideways
 // scrolling, no label of a picture cut off or over another, nothing loaded, no error. Then: the same words with
-// scripts off, and the number of printed sheets. Screenshots are left to be looked at.
+// scripts off, and what stands on the printed sheets. Screenshots are left to be looked at.
 
 import { readdirSync, mkdirSync } from "node:fs";
 import { join, resolve } from "node:path";
 import { pathToFileURL } from "node:url";
-import { accessible, conclude, expect, launch, problems, sheetsOf } from "./page.mjs";
+import { accessible, conclude, expect, launch, problems } from "./page.mjs";
+import { judge, papers, print, wordsOnPaper } from "./paper.mjs";
 
 const [pagesDir, shotsDir] = process.argv.slice(2).map((p) => resolve(p));
 const widths = [390, 1280, 1440];
-const sheetsAtMost = 2; // for a review's page with one episode at most and nothing to note of the files; a survey is longer
 
 // Labels of visible pictures that leave their picture or overlap, as the browser's own font sets them.
 function labelTrouble() {
@@ -68,6 +68,7 @@ for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort
   let withScripts = "";
   for (const width of widths) {
     const page = await browser.newPage({ viewport: { width, height: 900 } });
+    page.setDefaultTimeout(120000); // a busy machine
     const at = `${name} at ${width} px`;
     page.on("pageerror", (e) => problems.push(`${at}: ${e.message}`));
     page.on("dialog", (d) => { problems.push(`${at}: a dialog opened`); d.dismiss(); });
@@ -87,13 +88,8 @@ for (const file of readdirSync(pagesDir).filter((f) => f.endsWith(".html")).sort
   expect(20 < answer.length, `${name}: no answer with scripts off`);
   expect(withScripts.includes(answer), `${name}: the answer differs with scripts off`);
   expect(0 < (await page.locator("figure svg:visible").count()), `${name}: no picture with scripts off`);
-  for (const format of ["A4", "Letter"]) {
-    const pdf = await page.pdf({ format, path: join(shotsDir, `${name}-${format}.pdf`), preferCSSPageSize: false });
-    const sheets = sheetsOf(pdf);
-    const isSurvey = 0 < (await page.locator("#basis").count());
-    const long = isSurvey || 1 < (await page.locator("section.episode").count()) || 0 < (await page.locator(".notices").count());
-    expect(long || sheets <= sheetsAtMost, `${name}: ${sheets} sheets of ${format}`);
-  }
+  const said = await wordsOnPaper(page);
+  for (const format of papers) judge(await print(page, shotsDir, name, format), said, `${name} on ${format}`);
   await quiet.close();
   console.log(`looked at ${name}`);
 }

@@ -33,8 +33,6 @@ export async function accessible(page, at) {
   expect(scroll <= client, `${at}: scrolls sideways (${scroll} in ${client})`);
 }
 
-export const sheetsOf = (pdf) => (pdf.toString("latin1").match(/\/Type\s*\/Page\b/g) ?? []).length;
-
 export function conclude(what) {
   for (const problem of problems) console.log(`problem: ${problem}`);
   console.log(`${checks} checks of ${what}, ${problems.length} problems`);

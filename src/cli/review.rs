@@ -133,6 +133,7 @@ fn about(args: &Args) -> Result<About> {
     let version = env!("CARGO_PKG_VERSION").to_string();
     Ok(About {
         version,
+        reviewed_on: Some(jiff::ZonedDateTime::now().date()),
         inputs,
         settings,
     })

@@ -269,6 +269,7 @@ fn about(entry: &Entry) -> About {
     }
     About {
         version: env!("CARGO_PKG_VERSION").to_string(),
+        reviewed_on: Some(jiff::ZonedDateTime::now().date()),
         inputs: inputs
             .map(|f| Input {
                 role: f.role.word().to_string(),

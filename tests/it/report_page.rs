@@ -9,6 +9,7 @@ use std::path::PathBuf;
 fn about() -> About {
     About {
         version: "0.1.0".into(),
+        reviewed_on: Some(jiff::civil::date(2031, 3, 6)),
         inputs: vec![Input {
             role: "trace".into(),
             name: "<night>.csv".into(),

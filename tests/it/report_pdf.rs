@@ -57,7 +57,7 @@ fn a_browser_that_fails_leaves_what_was_there() {
 }
 
 #[test]
-fn with_a_chromium_two_sheets_of_either_paper_come_out() {
+fn with_a_chromium_three_sheets_at_most_of_either_paper_come_out() {
     if !Path::new("/usr/bin/chromium").is_file() {
         return; // the check of the pages in a browser needs one, and says so
     }
@@ -73,7 +73,7 @@ fn with_a_chromium_two_sheets_of_either_paper_come_out() {
         let text = String::from_utf8_lossy(&bytes);
         let boxes: Vec<&str> = text.split("/MediaBox").skip(1).collect();
         assert!(
-            (1..=2).contains(&boxes.len()),
+            (1..=3).contains(&boxes.len()),
             "{paper}: {} sheets",
             boxes.len()
         );

@@ -72,6 +72,8 @@ const EDGE_ONLY: &[&str] = &[
     "std::env",
     "std::net",
     "SystemTime",
+    "ZonedDateTime::now",
+    "Timestamp::now",
     "Instant::now",
     "println!",
     "eprintln!",

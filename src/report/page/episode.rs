@@ -49,6 +49,8 @@ pub struct EvidenceRow {
 pub struct CheckRow {
     /// Names its box among all of the page: letters, digits and `-`.
     pub name: String,
+    /// Names the kind of check, for the list on paper.
+    pub word: &'static str,
     pub what: &'static str,
     pub reason: &'static str,
     pub part: Option<String>,
@@ -130,6 +132,7 @@ impl CheckRow {
         };
         Self {
             name: format!("{}-{}", e.id, box_name(check)),
+            word: box_name(check),
             what: words::check(check),
             reason: words::check_reason(check),
             part: site.map(|s| {
@@ -148,8 +151,8 @@ impl CheckRow {
     }
 }
 
-/// The checks; the evidence for a site stands beside the first check of it only.
-fn checks(e: &Episode) -> Vec<CheckRow> {
+/// The checks as a page lists them; the evidence for a site stands beside the first check of it only.
+pub fn checks(e: &Episode) -> Vec<CheckRow> {
     let mut rows: Vec<CheckRow> = Vec::new();
     for &check in &e.checks {
         let mut row = CheckRow::new(e, check);

@@ -13,7 +13,7 @@ use super::{draw, words};
 use crate::infer::Review;
 use crate::record::Record;
 use askama::Template;
-use episode::EpisodeView;
+use episode::{CheckRow, EpisodeView};
 use pauses::PauseRow;
 use tables::{ChannelRow, EventRow, Fact, RejectedView};
 
@@ -22,6 +22,8 @@ use tables::{ChannelRow, EventRow, Fact, RejectedView};
 pub struct About {
     /// The program's version.
     pub version: String,
+    /// The day of the review, where the caller looked at a calendar.
+    pub reviewed_on: Option<jiff::civil::Date>,
     /// The files that were read.
     pub inputs: Vec<Input>,
     /// Settings that differ from run to run, as `(name, value)`.
@@ -52,11 +54,18 @@ struct Page {
     headline: String,
     record_line: String,
     times: String,
+    /// Names record, day and program at the foot of every printed sheet.
+    foot: String,
+    record_name: String,
+    period: String,
+    reviewed_on: Option<String>,
     nothing_found: Option<&'static str>,
     lead: Option<LeadView>,
     cautions: &'static [&'static str],
     trace: Figure,
     trace_note: Option<String>,
+    /// The checks of the leading episode, for the first printed sheet.
+    to_tick: Vec<CheckRow>,
     episodes: Vec<EpisodeView>,
     track: Option<Figure>,
     slopes: Vec<String>,
@@ -116,6 +125,10 @@ pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
         headline: words::headline(record, review),
         record_line: words::record_line(record),
         times: words::times_are(&record.clock, record.end_s()),
+        foot: foot(record, about),
+        record_name: record_name(record, about),
+        period: words::between(&record.clock, record.start_s(), record.end_s()),
+        reviewed_on: about.reviewed_on.map(words::date),
         nothing_found: review.episodes.is_empty().then_some(words::NOTHING_FOUND),
         lead,
         cautions: &words::CAUTIONS,
@@ -124,6 +137,7 @@ pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
         })
         .unwrap_or(EMPTY),
         trace_note: words::channels_left_out(record.channels.len(), draw::SHOWN_CHANNELS),
+        to_tick: words::leading(review).map_or_else(Vec::new, episode::checks),
         episodes: review
             .episodes
             .iter()
@@ -174,8 +188,8 @@ pub fn style() -> String {
     format!("\n{chart}\n{STYLE}\n")
 }
 
-/// The look that every page of the program has.
-pub const STYLE: &str = include_str!("page.css");
+/// The look that every page of the program has, on a screen and on paper.
+pub const STYLE: &str = concat!(include_str!("page.css"), include_str!("print.css"));
 
 /// The one script element's text: the chart library with its licence, the closer look, the ticks.
 pub fn script() -> String {
@@ -216,6 +230,21 @@ pub fn channel_figures(review: &Review) -> Vec<[String; 4]> {
     let rows = review.channels.iter().map(ChannelRow::new);
     rows.map(|c| [c.id, c.resistance, c.outlet, c.compliance])
         .collect()
+}
+
+/// What the record is called: its infusion, else its trace's file.
+fn record_name(record: &Record, about: &About) -> String {
+    let trace = about.inputs.first().map(|i| &i.name);
+    let name = record.infusion.as_ref().or(trace);
+    name.map_or_else(|| words::page_text::RECORD.to_string(), |n| words::clip(n))
+}
+
+/// The line at the foot of every printed sheet.
+fn foot(record: &Record, about: &About) -> String {
+    let mut parts = vec![record_name(record, about)];
+    parts.extend(about.reviewed_on.map(words::date));
+    parts.push(format!("{} {}", words::page_text::NAME, about.version));
+    parts.join(" · ")
 }
 
 /// The digests of the files that were read.

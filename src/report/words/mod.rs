@@ -29,7 +29,7 @@ pub use checks::{check, check_reason, check_sentence};
 pub use evidence::{Weight, finding, weight};
 pub use manual::{ManualPage, cause_page, evidence_page, evidence_pages};
 pub use moment::{
-    Clockwork, between, day, moment, moment_near, month_short, offset, time_of_day, times_are,
+    Clockwork, between, date, day, moment, moment_near, month_short, offset, time_of_day, times_are,
 };
 pub use number::{
     bare, compliance, count, duration, percent, pressure, rate, rate_bare, resistance, significant,

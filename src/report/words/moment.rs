@@ -3,7 +3,7 @@
 use super::number::duration;
 use crate::time::Clock;
 use jiff::Timestamp;
-use jiff::civil::DateTime;
+use jiff::civil::{Date, DateTime};
 use jiff::tz::Offset;
 
 /// Reads a moment off the record's clock.
@@ -50,9 +50,14 @@ pub fn month_short(month: i8) -> &'static str {
 
 /// `4 March 2031`; `None` for a clock of plain seconds.
 pub fn day(clock: &Clock, t_s: f64) -> Option<String> {
-    let local = clock.local(t_s)?;
-    let month = MONTHS.get(usize::from(local.month().unsigned_abs()).saturating_sub(1))?;
-    Some(format!("{} {month} {}", local.day(), local.year()))
+    clock.local(t_s).map(|local| date(local.date()))
+}
+
+/// `4 March 2031`.
+pub fn date(date: Date) -> String {
+    let index = usize::from(date.month().unsigned_abs()).saturating_sub(1);
+    let month = MONTHS.get(index).copied().unwrap_or_default();
+    format!("{} {month} {}", date.day(), date.year())
 }
 
 /// `14:20`, or `14:20:07` with seconds; for a clock of plain seconds the time since the start, `3 h 20 min`.

@@ -66,6 +66,9 @@ sentences! {
     ODDS_ARE = "How many times likelier than not. “Odds × 8” makes a part eight times as likely, measured against the others.";
     OUTLET = "Outlet pressure";
     FILES_H = "The files";
+    RECORD = "Record";
+    PERIOD = "Period";
+    REVIEWED_ON = "Date of review";
     PART = "Part";
     PROBABILITY = "Probability";
     BAR = "Bar";
@@ -91,6 +94,9 @@ sentences! {
     TITLE = "patency review";
     NAME = "patency";
 }
+
+/// Lines on paper, to be filled in by hand.
+pub const TO_SIGN: [&str; 3] = ["Reviewed by", "Signature", "Date"];
 
 /// What the page's script says, by the name that the script uses.
 pub const SCRIPT: [(&str, &str); 17] = [
