@@ -7,6 +7,7 @@ mod clamp_test;
 pub mod draw;
 mod expect;
 pub mod export;
+mod formula;
 mod inspection;
 mod limits;
 mod manual;

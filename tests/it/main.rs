@@ -14,6 +14,7 @@ mod episodes_apart;
 mod expect;
 mod export;
 mod fuzzed;
+mod fuzzed_whole;
 mod growth_that_ends;
 mod inspect;
 mod laws;

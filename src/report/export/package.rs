@@ -32,7 +32,11 @@ const COLUMNS: [(&str, &str, &str); 10] = [
     ("volume_ml", "volume delivered so far", "mL"),
     ("limit_mmhg", "pressure limit in force", "mm[Hg]"),
     ("event", "what happened", ""),
-    ("detail", "free text, or the new value", ""),
+    (
+        "detail",
+        "free text, or the new value; in CSV an apostrophe stands before text that a spreadsheet would take for a formula",
+        "",
+    ),
     ("t_s", "seconds from the record's start", "s"),
 ];
 

@@ -4,6 +4,7 @@
 //! same; what was not measured is empty in text and null elsewhere.
 
 use crate::record::{EventKind, Record, Samples};
+use crate::report::formula::no_formula;
 use crate::time::{Clock, TimeText};
 use polars::prelude::*;
 
@@ -98,8 +99,13 @@ pub(super) fn csv(table: &Table) -> Result<Vec<u8>, String> {
     let names = table.columns.iter().map(|(name, _)| name);
     writer.write_record(names).map_err(|e| e.to_string())?;
     for row in 0..table.rows {
-        for (_, cells) in &table.columns {
+        for (name, cells) in &table.columns {
             let written = match cells {
+                // Names stay as they are: by them the files hang together.
+                Cells::Text(texts) if ["event", "detail"].contains(name) => {
+                    let text = texts.get(row).map_or("", String::as_str);
+                    writer.write_field(no_formula(text).as_bytes())
+                }
                 Cells::Text(texts) => writer.write_field(texts.get(row).map_or("", String::as_str)),
                 Cells::Number(numbers) => match numbers.get(row).filter(|x| !x.is_nan()) {
                     Some(number) => writer.write_field(number.to_string()),

@@ -5,6 +5,7 @@
 //! can start from one table; where such a column bears a name of ours, it ends in `_given`.
 
 use crate::infer::{PauseCause, Site};
+use crate::report::formula::no_formula;
 use crate::study::{AtRisk, Cohort, Exposure, PauseRule};
 use crate::time::{Clock, TimeText};
 use polars::prelude::{
@@ -394,7 +395,10 @@ impl Cells {
     /// As CSV writes it; numbers in the shortest form that reads back the same.
     fn written(&self, row: usize) -> String {
         match self {
-            Cells::Text(c) => c.get(row).cloned().flatten().unwrap_or_default(),
+            Cells::Text(c) => {
+                let text = c.get(row).and_then(Option::as_deref);
+                no_formula(text.unwrap_or_default()).into_owned()
+            }
             Cells::Number(c) => c
                 .get(row)
                 .copied()
@@ -484,7 +488,7 @@ fn package(tables: &[Table]) -> Vec<u8> {
     let package = json!({
         "name": "patency-survey",
         "profile": "tabular-data-package",
-        "description": "Tables of a patency survey; the same rows stand in Parquet files of the same names.",
+        "description": "Tables of a patency survey; the same rows stand in Parquet files of the same names. In CSV an apostrophe stands before text that a spreadsheet would take for a formula.",
         "resources": resources,
     });
     serde_json::to_vec_pretty(&package).unwrap_or_default()
