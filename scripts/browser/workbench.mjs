@@ -43,6 +43,7 @@ async function open(url) {
   page.on("console", (m) => { if (m.type() === "error" && /Content Security|Refused/.test(m.text())) problems.push(`${page.url()}: ${m.text()}`); });
   page.on("request", (r) => { if (!r.url().startsWith(base) && !r.url().startsWith("data:")) problems.push(`loads ${r.url()}`); });
   await page.goto(url);
+  if (url.includes("/open?")) await page.waitForURL(`${base}/`); // it leads there by itself
   return page;
 }
 // At both widths: accessible, no sideways scrolling, the cautions there; and a picture to be looked at.

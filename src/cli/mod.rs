@@ -45,6 +45,12 @@ enum Command {
     Serve(serve::Args),
     Simulate(simulate::Args),
     Survey(survey::Args),
+    /// Started by the program itself
+    #[command(name = crate::serve::JOB, hide = true)]
+    WorkbenchJob,
+    /// Started by the program itself
+    #[command(name = pdf::COMMAND, hide = true)]
+    PdfPrinter(pdf::PrinterArgs),
 }
 
 /// Runs the program with the process's arguments.
@@ -73,5 +79,7 @@ fn run(command: Command) -> Result<()> {
         Command::Serve(args) => serve::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Survey(args) => survey::run(&args),
+        Command::WorkbenchJob => serve::job(),
+        Command::PdfPrinter(args) => pdf::printer(&args),
     }
 }

@@ -87,6 +87,23 @@ fn write_beside_and_rename(option: &str, dir: &Path, files: &[(&str, Vec<u8>)]) 
     Ok(())
 }
 
+/// This program, to be started once more.
+pub fn this_program() -> Result<std::path::PathBuf> {
+    std::env::current_exe()
+        .map_err(|e| Error::new(format!("the program’s own file is not known: {e}")))
+}
+
+/// A folder for files in between that only its owner may look into. It goes with what this gives back.
+pub fn private_folder() -> std::io::Result<tempfile::TempDir> {
+    let mut builder = tempfile::Builder::new();
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        builder.permissions(std::fs::Permissions::from_mode(0o700));
+    }
+    builder.prefix("patency-").tempdir()
+}
+
 /// What a file must never be renamed over: `/dev/null` would be gone for every other program.
 fn is_device_or_pipe(path: &Path) -> bool {
     std::fs::metadata(path).is_ok_and(|there| !there.is_file() && !there.is_dir())

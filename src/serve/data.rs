@@ -1,5 +1,6 @@
 //! The data folder: the store's file, the files that were given, and the lock that keeps a second process out.
 
+use super::invitations::Invitations;
 use super::mark::{self, FILES, Found, LOCK, STORE};
 use crate::error::{Error, Result};
 use crate::report::words;
@@ -15,6 +16,14 @@ pub struct Folder {
     _lock: File,
 }
 
+/// What became of opening the folder.
+pub enum Opened {
+    /// It is this process's.
+    Own(Folder),
+    /// Another workbench has it.
+    Running(Invitations),
+}
+
 /// Ends the name of a file that is still coming in.
 const PART: &str = ".part";
 
@@ -22,26 +31,30 @@ impl Folder {
     /// Makes the folder where it is missing, for its owner alone, or claims it where it is empty or its own; locks it.
     ///
     /// # Errors
-    /// It is somebody else's folder, it cannot be used, or another workbench has it. Nothing in it is then changed.
-    pub fn open(dir: &Path) -> Result<Self> {
+    /// It is somebody else's folder, or it cannot be used. Nothing in it is then changed.
+    pub fn open(dir: &Path) -> Result<Opened> {
         make(dir)?;
         // The user may have named it through a symlink; nothing within it is reached through one.
         let dir = dir.canonicalize().map_err(|e| cannot(dir, &e))?;
-        let lock = match mark::look(&dir)? {
-            Found::Marked => lock(&dir)?,
-            Found::Empty => {
-                mark::set(&dir)?;
-                lock(&dir)?
-            }
-            Found::Unmarked => {
-                let lock = lock(&dir)?;
-                mark::prove(&dir)?;
-                mark::set(&dir)?;
-                lock
-            }
+        let found = mark::look(&dir)?;
+        if found == Found::Empty {
+            mark::set(&dir)?;
+        }
+        let Some(lock) = lock(&dir)? else {
+            return Ok(Opened::Running(Invitations::new(&dir)));
         };
+        if found == Found::Unmarked {
+            mark::prove(&dir)?;
+            mark::set(&dir)?;
+        }
         make(&dir.join(FILES))?;
-        Ok(Self { dir, _lock: lock })
+        make_private(&dir)?;
+        Ok(Opened::Own(Self { dir, _lock: lock }))
+    }
+
+    /// Where a second start leaves its tokens.
+    pub fn invitations(&self) -> Invitations {
+        Invitations::new(&self.dir)
     }
 
     /// The store's file.
@@ -54,7 +67,8 @@ impl Folder {
         self.dir.join("survey").join("survey.html")
     }
 
-    fn files(&self) -> PathBuf {
+    /// Where files that were given lie.
+    pub fn files(&self) -> PathBuf {
         self.dir.join(FILES)
     }
 
@@ -70,7 +84,7 @@ impl Folder {
 
     /// Creates a file that only its owner may read.
     pub fn create(path: &Path) -> std::io::Result<File> {
-        private().write(true).create_new(true).open(path)
+        open_private(path, |o| o.create_new(true))
     }
 
     /// Makes a part a whole file.
@@ -126,17 +140,14 @@ fn remove_file(path: &Path) -> bool {
     }
 }
 
-fn lock(dir: &Path) -> Result<File> {
+/// The lock; `None` where another process has it.
+fn lock(dir: &Path) -> Result<Option<File>> {
     let path = dir.join(LOCK);
-    let file = private()
-        .write(true)
-        .truncate(false)
-        .open(&path)
-        .map_err(|e| cannot(&path, &e))?;
+    let file =
+        open_private(&path, |o| o.create(true).truncate(false)).map_err(|e| cannot(&path, &e))?;
     match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(Error::in_file(dir, words::workbench::ANOTHER_RUNS)
-            .hint(words::workbench::ANOTHER_RUNS_HINT)),
+        Ok(()) => Ok(Some(file)),
+        Err(TryLockError::WouldBlock) => Ok(None),
         Err(TryLockError::Error(e)) => Err(cannot(&path, &e)),
     }
 }
@@ -152,22 +163,60 @@ fn make(dir: &Path) -> Result<()> {
     builder.create(dir).map_err(|e| cannot(dir, &e))
 }
 
-fn private() -> OpenOptions {
+/// Opens a file to be written that only its owner may read, whatever the process's mask.
+fn open_private(
+    path: &Path,
+    how: impl Fn(&mut OpenOptions) -> &mut OpenOptions,
+) -> std::io::Result<File> {
     let mut options = OpenOptions::new();
-    options.create(true);
+    options.write(true);
     #[cfg(unix)]
     {
         use std::os::unix::fs::OpenOptionsExt;
         options.mode(0o600);
     }
-    options
+    let file = how(&mut options).open(path)?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        file.set_permissions(std::fs::Permissions::from_mode(0o600))?;
+    }
+    Ok(file)
 }
 
 /// Writes a file that only its owner may read, whole and on the disk.
 pub fn write_private(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    let mut file = private().write(true).truncate(true).open(path)?;
+    let mut file = open_private(path, |o| o.create(true).truncate(true))?;
     file.write_all(bytes)?;
     file.sync_all()
+}
+
+/// Shuts others out of the folder and of the workbench's own files in it, whatever their modes were.
+#[cfg(unix)]
+fn make_private(dir: &Path) -> Result<()> {
+    use std::os::unix::fs::PermissionsExt;
+    let set = |path: &Path, mode| {
+        let there = std::fs::symlink_metadata(path);
+        match there.map(|m| m.permissions().mode() & 0o7777) {
+            Ok(now) if now != mode => {
+                std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode)).map_err(|e| {
+                    Error::in_file(path, words::workbench::not_private(&e))
+                        .hint(words::workbench::NOT_PRIVATE_HINT)
+                })
+            }
+            _ => Ok(()),
+        }
+    };
+    set(dir, 0o700)?;
+    set(&dir.join(FILES), 0o700)?;
+    mark::own_files()
+        .iter()
+        .try_for_each(|name| set(&dir.join(name), 0o600))
+}
+
+#[cfg(not(unix))]
+fn make_private(_: &Path) -> Result<()> {
+    Ok(()) // the user's own data folder is shut to others there
 }
 
 /// What in the data folder could not be used.
@@ -181,13 +230,14 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_second_workbench_on_the_folder_is_refused_until_the_first_is_gone() {
+    fn a_second_workbench_does_not_get_the_folder_until_the_first_is_gone() {
         let home = tempfile::tempdir().unwrap();
-        let first = Folder::open(home.path()).unwrap();
-        let refused = Folder::open(home.path()).err().unwrap();
-        assert!(refused.what.contains("another workbench"), "{refused}");
+        let open = || Folder::open(home.path()).unwrap();
+        let first = open();
+        assert!(matches!(first, Opened::Own(_)));
+        assert!(matches!(open(), Opened::Running(_)));
         drop(first);
-        assert!(Folder::open(home.path()).is_ok());
+        assert!(matches!(open(), Opened::Own(_)));
     }
 
     #[test]
@@ -201,7 +251,9 @@ mod tests {
     #[test]
     fn only_plain_files_with_names_of_its_own_are_removed_even_if_a_store_lists_others() {
         let home = tempfile::tempdir().unwrap();
-        let folder = Folder::open(home.path()).unwrap();
+        let Opened::Own(folder) = Folder::open(home.path()).unwrap() else {
+            panic!("nobody else has it");
+        };
         let [own, part, linked, dir, kept] = ["a", "b", "c", "d", "e"].map(|c| c.repeat(64));
         let outside = home.path().join("outside");
         for path in [

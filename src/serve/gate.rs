@@ -1,10 +1,12 @@
 //! Which request is let in: loopback's own host names, this page's own origin, and who bears the token.
 //!
-//! The address that is opened bears a random token; it is exchanged for a cookie that scripts cannot read and that no
-//! other site's request carries. A page elsewhere that points a name of its own at this machine (DNS rebinding) fails
+//! The address that is opened bears a random token; it is exchanged, once, for a cookie that scripts cannot read and that
+//! no other site's request carries. A page elsewhere that points a name of its own at this machine (DNS rebinding) fails
 //! at the host; one that posts a form here fails at the origin; a stranger on this machine fails at the token.
 
 use super::App;
+use super::invitations::Invitations;
+use super::listen::Shown;
 use super::pages;
 use crate::error::{Error, Result};
 use axum::extract::{Request, State};
@@ -13,42 +15,68 @@ use axum::http::{Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use std::fmt::Write;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// The keys of one run.
 pub struct Gate {
     port: u16,
-    token: String,
     session: String,
+    /// Tokens that were given out and not used yet.
+    tokens: Mutex<Vec<String>>,
+    /// Where a later start of the same user leaves further ones.
+    invitations: Invitations,
 }
 
 /// Where the token is exchanged for the cookie.
 pub const OPEN: &str = "/open";
 
+/// How long the cookie lasts; a workbench that is started again does not know it any more.
+const COOKIE_S: u32 = 30 * 24 * 3600;
+
+/// An address that lets in once.
+pub fn address(port: u16, token: &str) -> String {
+    format!("http://127.0.0.1:{port}{OPEN}?token={token}")
+}
+
 impl Gate {
     /// New keys from the system's randomness.
-    pub fn new(port: u16) -> Result<Self> {
+    pub fn new(port: u16, invitations: Invitations) -> Result<Self> {
         Ok(Self {
             port,
-            token: random_name()?,
             session: random_name()?,
+            tokens: Mutex::default(),
+            invitations,
         })
     }
 
-    /// The address to open.
-    pub fn url(&self) -> String {
-        format!("http://127.0.0.1:{}{OPEN}?token={}", self.port, self.token)
+    fn tokens(&self) -> MutexGuard<'_, Vec<String>> {
+        self.tokens.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Whether this is the token.
+    /// A new address that lets in once.
+    pub fn url(&self) -> Result<String> {
+        let token = random_name()?;
+        let url = address(self.port, &token);
+        self.tokens().push(token);
+        Ok(url)
+    }
+
+    /// Whether this is a token that was not used yet. It is used now.
     pub fn opens(&self, token: &str) -> bool {
-        same(token, &self.token)
+        let mut tokens = self.tokens(); // also while the invitations are read: no token is taken twice
+        match tokens.iter().position(|t| same(token, t)) {
+            Some(at) => {
+                tokens.remove(at);
+                true
+            }
+            None => self.invitations.take(token),
+        }
     }
 
     /// The cookie that the token is exchanged for. Ports share cookies, so its name bears the port.
     pub fn cookie(&self) -> String {
         format!(
-            "{}={}; HttpOnly; SameSite=Strict; Path=/",
+            "{}={}; HttpOnly; SameSite=Strict; Path=/; Max-Age={COOKIE_S}",
             self.cookie_name(),
             self.session
         )
@@ -58,7 +86,8 @@ impl Gate {
         format!("patency-{}", self.port)
     }
 
-    fn knows(&self, headers: &HeaderMap) -> bool {
+    /// Whether a request bears the cookie.
+    pub fn knows(&self, headers: &HeaderMap) -> bool {
         let name = self.cookie_name();
         let pairs = headers
             .get_all(header::COOKIE)
@@ -101,7 +130,9 @@ impl Gate {
             return Some(Refusal::Origin);
         }
         let from = headers.get("sec-fetch-site").map(|v| v.as_bytes());
-        if !matches!(from, None | Some(b"none" | b"same-origin")) {
+        // The file that opens the browser is another site to it; the token is what counts there.
+        let may_come_from_elsewhere = path == OPEN && method == Method::GET;
+        if !matches!(from, None | Some(b"none" | b"same-origin")) && !may_come_from_elsewhere {
             return Some(Refusal::Origin);
         }
         (path != OPEN && !self.knows(headers)).then_some(Refusal::Token)
@@ -115,8 +146,10 @@ pub enum Refusal {
     Host,
     /// It comes from another page.
     Origin,
-    /// It does not bear the token.
+    /// It does not bear the cookie.
     Token,
+    /// Its token is not one, or was used.
+    Used,
     /// It wants what the workbench does not do.
     Method,
 }
@@ -126,6 +159,11 @@ pub async fn guard(State(app): State<Arc<App>>, request: Request, next: Next) ->
     let refusal = app
         .gate
         .refusal(request.method(), request.uri().path(), request.headers());
+    if let Some(shown) = request.extensions().get::<Shown>()
+        && app.gate.knows(request.headers())
+    {
+        shown.set();
+    }
     let mut response = match refusal {
         Some(refusal) => {
             let status = match refusal {
@@ -188,7 +226,7 @@ pub fn random_name() -> Result<String> {
 }
 
 /// Whether two keys are the same, in a time that does not tell where they differ.
-fn same(a: &str, b: &str) -> bool {
+pub fn same(a: &str, b: &str) -> bool {
     let differ = a
         .bytes()
         .zip(b.bytes())
@@ -211,7 +249,8 @@ mod tests {
 
     #[test]
     fn only_this_machine_this_origin_and_the_cookie_are_let_in() {
-        let gate = Gate::new(4321).unwrap();
+        let home = tempfile::tempdir().unwrap();
+        let gate = Gate::new(4321, Invitations::new(home.path())).unwrap();
         let cookie = format!("a=b; patency-4321={}", gate.session);
         let own = ("host", "127.0.0.1:4321");
         let key = ("cookie", cookie.as_str());
@@ -256,6 +295,17 @@ mod tests {
             Some(Refusal::Origin)
         );
         assert_eq!(ask(Method::DELETE, &[own, key]), Some(Refusal::Method));
+    }
+
+    #[test]
+    fn a_token_opens_once_and_a_part_of_one_never() {
+        let home = tempfile::tempdir().unwrap();
+        let gate = Gate::new(4321, Invitations::new(home.path())).unwrap();
+        let urls = [gate.url().unwrap(), gate.url().unwrap()];
+        let tokens = urls.map(|url| url.split_once("token=").unwrap().1.to_string());
+        assert!(!gate.opens("") && !gate.opens(&tokens[0][..63]));
+        assert!(gate.opens(&tokens[0]) && !gate.opens(&tokens[0]));
+        assert!(gate.opens(&tokens[1]) && !gate.opens(&tokens[1]));
     }
 
     #[test]

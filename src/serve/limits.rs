@@ -19,9 +19,15 @@ pub struct Limits {
     pub workers: usize,
     /// Readings and reviews that may wait; one more is sent away.
     pub waiting: usize,
+    /// Memory of one reading or review.
+    pub job_bytes: u64,
+    /// Time of one reading or review.
+    pub job_time: Duration,
     /// Connections at one time; one more is not taken up yet.
     pub connections: usize,
-    /// For a request's head, and for the whole of a request that uploads nothing.
+    /// For a request's head.
+    pub head_time: Duration,
+    /// For the whole of a request that uploads nothing.
     pub request_time: Duration,
 }
 
@@ -35,7 +41,10 @@ impl Default for Limits {
             uploads_at_once: 64,
             workers: 2,
             waiting: 200,
+            job_bytes: 3 << 30,
+            job_time: Duration::from_secs(900),
             connections: 256,
+            head_time: Duration::from_secs(2),
             request_time: Duration::from_secs(20),
         }
     }
@@ -43,3 +52,5 @@ impl Default for Limits {
 
 /// Bytes of a form without files.
 pub const FORM_BYTES: usize = 512 << 10;
+/// Bytes that may come in before a file's own bytes begin: the lines that name it.
+pub const PART_HEAD_BYTES: usize = 32 << 10;

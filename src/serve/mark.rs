@@ -3,6 +3,7 @@
 //! A folder gets the mark when it is made, when it is claimed while it is empty, or when it holds a store that is
 //! provably the workbench's own (the first version set no mark). Any other folder is refused and left as it is.
 
+use super::invitations::{PORT, TOKENS};
 use super::store;
 use crate::error::{Error, Result};
 use crate::report::words;
@@ -15,6 +16,8 @@ pub const MARK: &str = "workbench.mark";
 pub const STORE: &str = "workbench.sqlite";
 /// The name of the file whose lock keeps a second process out.
 pub const LOCK: &str = "workbench.lock";
+/// The name of the file that keeps space.
+pub const RESERVE: &str = "workbench.reserve";
 /// The folder of the files that were given.
 pub const FILES: &str = "files";
 
@@ -95,14 +98,18 @@ fn is(dir: &Path, name: &str, kind: fn(&Metadata) -> bool) -> Result<bool> {
     }
 }
 
+/// Names of the files that are the workbench's own, directly in the folder.
+pub fn own_files() -> Vec<String> {
+    let of_store = ["", "-wal", "-shm", "-journal"].map(|end| format!("{STORE}{end}"));
+    let others = [LOCK, MARK, RESERVE, PORT, TOKENS].map(str::to_string);
+    of_store.into_iter().chain(others).collect()
+}
+
 /// Nothing of what the workbench opens leads elsewhere.
 fn plain(dir: &Path) -> Result<()> {
-    let journals = ["-wal", "-shm", "-journal"].map(|end| format!("{STORE}{end}"));
-    let names = journals
-        .iter()
-        .map(String::as_str)
-        .chain([STORE, LOCK, MARK]);
-    let files = names.map(|name| (name, Metadata::is_file as fn(&Metadata) -> bool));
+    let own = own_files();
+    let is_file = Metadata::is_file as fn(&Metadata) -> bool;
+    let files = own.iter().map(|name| (name.as_str(), is_file));
     let folder: (&str, fn(&Metadata) -> bool) = (FILES, Metadata::is_dir);
     for (name, kind) in files.chain([folder]) {
         if is(dir, name, |_| true)? && !is(dir, name, kind)? {

@@ -357,6 +357,18 @@ struct Refused {
     says: &'static str,
 }
 
+#[derive(Template)]
+#[template(path = "door.html", config = "src/serve/askama.toml")]
+struct Door<'a> {
+    to: &'a str,
+}
+
+/// A page that leads to an address by itself: a redirection would be taken for the other site's that leads here, and the
+/// cookie be held back.
+pub fn door(to: &str) -> String {
+    Door { to }.render().unwrap_or_default()
+}
+
 /// For whom the gate does not let in: nothing of the workbench but a sentence.
 pub fn refused(refusal: Refusal) -> Response {
     shown(&Refused {
@@ -364,6 +376,7 @@ pub fn refused(refusal: Refusal) -> Response {
             Refusal::Host => w::REFUSED_HOST,
             Refusal::Origin => w::REFUSED_ORIGIN,
             Refusal::Token => w::REFUSED_TOKEN,
+            Refusal::Used => w::REFUSED_USED,
             Refusal::Method => w::REFUSED_METHOD,
         },
     })

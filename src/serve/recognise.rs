@@ -2,9 +2,10 @@
 //! user sees and may change.
 
 use crate::record::EventKind;
+use serde::{Deserialize, Serialize};
 
 /// What a file is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Role {
     /// Pressure and rate over time.
     Trace,

@@ -12,11 +12,11 @@ use super::{pages, upload};
 use crate::error::Error;
 use crate::report::{self, words::workbench as w};
 use axum::Router;
-use axum::extract::{DefaultBodyLimit, Form, Multipart, Path, Query, Request, State as Shared};
-use axum::http::StatusCode;
+use axum::extract::{DefaultBodyLimit, Form, Path, Query, Request, State as Shared};
 use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
+use axum::http::{Method, StatusCode};
 use axum::middleware::{self, Next};
-use axum::response::{IntoResponse, Redirect, Response};
+use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use std::sync::Arc;
 use tokio::time::timeout;
@@ -136,16 +136,28 @@ fn reported(app: &App, id: i64) -> std::result::Result<Report, Trouble> {
     app.store.report(id)?.ok_or_else(Trouble::not_found)
 }
 
-async fn enter(Shared(app): Shared<Arc<App>>, Query(query): Query<Fields>) -> Response {
-    if !field(&query, "token").is_some_and(|t| app.gate.opens(t)) {
-        let page = pages::refused(gate::Refusal::Token);
-        return (StatusCode::FORBIDDEN, page).into_response();
-    }
-    let mut response = Redirect::to("/").into_response();
-    if let Ok(cookie) = HeaderValue::from_str(&app.gate.cookie()) {
-        response.headers_mut().insert(header::SET_COOKIE, cookie);
-    }
-    response
+/// Exchanges a token for the cookie. Who bears the cookie already is let in by an address that was used.
+async fn enter(
+    Shared(app): Shared<Arc<App>>,
+    method: Method,
+    headers: HeaderMap,
+    Query(query): Query<Fields>,
+) -> Answer {
+    off(app, move |app| {
+        let token = field(&query, "token").unwrap_or_default();
+        let is_new = method == Method::GET && app.gate.opens(token);
+        if !is_new && !app.gate.knows(&headers) {
+            let page = pages::refused(gate::Refusal::Used);
+            return Ok((StatusCode::FORBIDDEN, page).into_response());
+        }
+        app.shut_door();
+        let mut response = Html(pages::door("/")).into_response();
+        if let Ok(cookie) = HeaderValue::from_str(&app.gate.cookie()) {
+            response.headers_mut().insert(header::SET_COOKIE, cookie);
+        }
+        Ok(response)
+    })
+    .await
 }
 
 async fn home(Shared(app): Shared<Arc<App>>, Query(query): Query<Fields>) -> Answer {
@@ -162,7 +174,7 @@ async fn home(Shared(app): Shared<Arc<App>>, Query(query): Query<Fields>) -> Ans
 /// Says to the page's script where the record's page is; a redirection would have been followed unseen.
 const X_RECORD: HeaderName = HeaderName::from_static("x-record");
 
-async fn take_in(Shared(app): Shared<Arc<App>>, headers: HeaderMap, form: Multipart) -> Answer {
+async fn take_in(Shared(app): Shared<Arc<App>>, headers: HeaderMap, request: Request) -> Answer {
     let too_much = || {
         Trouble::new(
             StatusCode::SERVICE_UNAVAILABLE,
@@ -175,7 +187,7 @@ async fn take_in(Shared(app): Shared<Arc<App>>, headers: HeaderMap, form: Multip
     if app.limits.waiting <= waiting {
         return Err(too_much());
     }
-    let id = upload::take(&app, form)
+    let id = upload::take(&app, request)
         .await
         .map_err(|r| Trouble(r.status, Problem::from(&*r.error)))?;
     if headers.contains_key("x-by-script") {
@@ -211,7 +223,7 @@ fn review_page(app: &App, entry: &Entry) -> Answer {
 }
 
 fn html(page: String, policy: &str) -> Response {
-    let mut response = axum::response::Html(page).into_response();
+    let mut response = Html(page).into_response();
     if let Ok(policy) = HeaderValue::from_str(policy) {
         let headers = response.headers_mut();
         headers.insert(header::CONTENT_SECURITY_POLICY, policy);
@@ -346,8 +358,15 @@ async fn stop(Shared(app): Shared<Arc<App>>, Path(id): Path<i64>) -> Answer {
 async fn remove(Shared(app): Shared<Arc<App>>, Path(id): Path<i64>) -> Answer {
     off(app, move |app| {
         app.queue.stop(id);
-        let files = app.store.remove(id)?;
-        app.store.forget(&app.folder.remove(&files))?;
+        let files = app.store.files_of(id)?;
+        if app.store.remove(id).is_err() {
+            // Not even the reserve was room enough to write the removal down: the files go first, and make some.
+            app.folder.remove(&files);
+            app.store.remove_in_little_room(id)?;
+        }
+        // What cannot be struck off the list now is at the next start.
+        let _ = app.store.forget(&app.folder.remove(&files));
+        app.store.scrub();
         Ok(Redirect::to("/").into_response())
     })
     .await

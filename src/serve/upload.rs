@@ -9,13 +9,17 @@ use super::recognise::{Glimpse, roles};
 use super::store::StoredFile;
 use crate::error::Error;
 use crate::report::words::{self, workbench as w};
-use axum::extract::Multipart;
 use axum::extract::multipart::Field;
+use axum::extract::{FromRequest, Multipart, Request};
 use axum::http::StatusCode;
 use sha2::{Digest, Sha256};
 use std::time::Duration;
 use tokio::io::AsyncWriteExt;
 use tokio::time::{Instant, timeout_at};
+
+use heads::Heads;
+
+mod heads;
 
 /// Why an upload was not taken in.
 pub struct Refused {
@@ -72,12 +76,16 @@ impl Drop for Pending<'_> {
 }
 
 /// Takes in the files of a form and adds them to the store as one record; gives its number.
-pub async fn take(app: &App, mut form: Multipart) -> std::result::Result<i64, Refused> {
+pub async fn take(app: &App, request: Request) -> std::result::Result<i64, Refused> {
+    let (request, heads) = Heads::bound(request);
+    let mut form = Multipart::from_request(request, &())
+        .await
+        .map_err(|_| Refused::new(StatusCode::BAD_REQUEST, w::NO_FILE, w::CHOOSE_A_FILE))?;
     let mut pending = Pending {
         app,
         stored: Vec::new(),
     };
-    match files(app, &mut form, &mut pending).await {
+    match files(app, &mut form, &heads, &mut pending).await {
         Ok(taken) => {
             let id = settle(app, &mut pending, taken)?;
             app.queue.wake();
@@ -85,7 +93,7 @@ pub async fn take(app: &App, mut form: Multipart) -> std::result::Result<i64, Re
         }
         Err(refused) => {
             drop(pending);
-            drain(form).await;
+            drain(form, &heads).await;
             Err(refused)
         }
     }
@@ -95,6 +103,7 @@ pub async fn take(app: &App, mut form: Multipart) -> std::result::Result<i64, Re
 async fn files(
     app: &App,
     form: &mut Multipart,
+    heads: &Heads,
     pending: &mut Pending<'_>,
 ) -> std::result::Result<Vec<Taken>, Refused> {
     let end = Instant::now() + app.limits.upload_time;
@@ -102,9 +111,13 @@ async fn files(
     let mut taken: Vec<Taken> = Vec::new();
     loop {
         let pause = Instant::now() + app.limits.upload_pause;
-        let field = timeout_at(end.min(pause), form.next_field())
+        let field = timeout_at(end.min(pause), heads.within(form.next_field()))
             .await
             .map_err(|_| too_slow())?
+            .ok_or_else(|| {
+                let status = StatusCode::REQUEST_HEADER_FIELDS_TOO_LARGE;
+                Refused::new(status, w::NAME_TOO_LONG, w::SHORTER_NAME)
+            })?
             .map_err(|e| broken_off(&e))?;
         let Some(field) = field else { break };
         // A form sends its empty file box too, as a file without a name and without bytes.
@@ -209,7 +222,8 @@ fn settle(
 }
 
 /// Reads on for a moment and throws it away: a browser that is still sending would not read the answer.
-async fn drain(mut form: Multipart) {
+async fn drain(mut form: Multipart, heads: &Heads) {
+    heads.throw_away();
     let end = Instant::now() + DRAIN;
     let _ = timeout_at(end, async {
         while let Ok(Some(mut field)) = form.next_field().await {

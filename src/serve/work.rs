@@ -1,13 +1,12 @@
 //! One piece of work: reading a record's files, or reviewing it.
 //!
-//! In: an entry of the store and its files. Out: the entry's next state, in the store. A reading that is stopped ends at
-//! the next bytes; a review that is stopped ends between its steps, and its result is thrown away.
+//! In: a task and the files that it names. Out: what came of it. It knows neither store nor server: [`super::job`] does it
+//! in a process of its own, which can be ended at any moment.
 
-use super::App;
 use super::digest::Digest;
 use super::queue::Progress;
 use super::recognise::{Role, is_in_contract_form};
-use super::store::{Entry, Known, Problem, Reading, Report, State, StoredFile};
+use super::store::{Entry, Problem, Reading, Report, StoredFile};
 use super::understood::Understood;
 use crate::error::{Error, Question, Result};
 use crate::ingest::{self, CHANNELS, Mapping, Settings, Source, ZONE};
@@ -15,42 +14,74 @@ use crate::record::Record;
 use crate::report::{self, About, Input, words};
 use crate::run;
 use base64::digest_name;
+use serde::{Deserialize, Serialize};
 use std::fs::File;
 use std::io::Read;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 mod base64;
 
-/// Reads the files: what was understood, or what must be answered first.
-pub fn read(app: &App, id: i64, progress: &Progress) -> Result<()> {
-    let Some(entry) = app.store.entry(id)? else {
-        return Ok(()); // removed meanwhile
+/// What is to be done with a record, and all that is needed for it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Task {
+    /// The record's number.
+    pub id: i64,
+    /// Whether it is to be reviewed, not only read.
+    pub review: bool,
+    /// Where its files lie.
+    pub dir: PathBuf,
+    /// How they are to be read.
+    pub reading: Reading,
+    /// Its files.
+    pub files: Vec<StoredFile>,
+}
+
+/// What came of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum Done {
+    /// It was read, or something must be answered first.
+    Read {
+        /// How it was read, and what is still open.
+        reading: Reading,
+        /// What was understood; nothing where something is still to be answered.
+        understood: Option<Understood>,
+    },
+    /// It was reviewed.
+    Reviewed {
+        /// The review in short.
+        digest: Digest,
+        /// The review's report.
+        report: Report,
+    },
+    /// It could not be done.
+    Failed {
+        /// Why.
+        problem: Problem,
+        /// How it was to be read.
+        reading: Reading,
+    },
+}
+
+/// Does a task.
+pub fn perform(task: &Task, progress: &Progress) -> Done {
+    let mut reading = task.reading.clone();
+    let done = match task.review {
+        true => reviewed(task, progress),
+        false => attempt(task, &mut reading, progress).map(|records| Done::Read {
+            reading: reading.clone(),
+            understood: records.map(|r| Understood::new(&r)),
+        }),
     };
-    let mut reading = entry.reading.clone();
-    let (state, problem, understood) = match attempt(app, &entry, &mut reading, progress) {
-        _ if progress.is_stopped() => return Ok(()),
-        Ok(Some(records)) => (State::Understood, None, Some(Understood::new(&records))),
-        Ok(None) => (State::Asking, None, None),
-        Err(error) => (State::Unreadable, Some(Problem::from(&error)), None),
-    };
-    let known = Known {
-        problem: problem.as_ref(),
-        reading: Some(&reading),
-        understood: understood.as_ref(),
-    };
-    app.store.step(id, &[State::Reading], state, known)?;
-    Ok(())
+    done.unwrap_or_else(|error| Done::Failed {
+        problem: Problem::from(&error),
+        reading,
+    })
 }
 
 /// The records; `None` where something is still to be answered.
-fn attempt(
-    app: &App,
-    entry: &Entry,
-    reading: &mut Reading,
-    progress: &Progress,
-) -> Result<Option<Vec<Record>>> {
-    match read_or_ask(app, entry, reading, progress) {
+fn attempt(task: &Task, reading: &mut Reading, progress: &Progress) -> Result<Option<Vec<Record>>> {
+    match read_or_ask(task, reading, progress) {
         // What an error asks for is asked as a mapping's open points are.
         Err(error) => match error.asks {
             Some(question) => {
@@ -65,18 +96,17 @@ fn attempt(
 }
 
 fn read_or_ask(
-    app: &App,
-    entry: &Entry,
+    task: &Task,
     reading: &mut Reading,
     progress: &Progress,
 ) -> Result<Option<Vec<Record>>> {
     reading.questions.clear();
-    if let Some(file) = entry
+    if let Some(file) = task
         .file(Role::Mapping)
         .filter(|_| reading.mapping.is_none())
     {
         let mut text = String::new();
-        let mut opened = Opened::new(app, file, progress)?;
+        let mut opened = Opened::new(task, file, progress)?;
         opened
             .read_to_string(&mut text)
             .map_err(|e| Error::in_file(Path::new(&file.name), format!("cannot be read: {e}")))?;
@@ -84,7 +114,7 @@ fn read_or_ask(
         reading.by_hand = true;
     }
     if reading.by_hand {
-        return records(app, entry, reading, progress).map(Some);
+        return records(task, reading, progress).map(Some);
     }
     reading.mapping = None;
     let is_of_messages = |(key, _): &&(String, String)| [ZONE, CHANNELS].contains(&key.as_str());
@@ -94,17 +124,14 @@ fn read_or_ask(
         .filter(|answer| !is_of_messages(answer))
         .cloned()
         .collect();
-    let as_it_is = match records(app, entry, reading, progress) {
+    let as_it_is = match records(task, reading, progress) {
         Ok(found) if answers.is_empty() => return Ok(Some(found)),
         Err(error) if error.asks.is_some() && answers.is_empty() => return Err(error),
         Ok(_) => None,
-        Err(error) if is_contract(app, entry, progress)? => return Err(error),
+        Err(error) if is_contract(task, progress)? => return Err(error),
         Err(error) => Some(error),
     };
-    if progress.is_stopped() {
-        return Ok(None);
-    }
-    let proposal = match propose(app, entry, &answers, progress) {
+    let proposal = match propose(task, &answers, progress) {
         Ok(proposal) => proposal,
         // Neither the contract's form nor a table to propose for: the first error says more.
         Err(error) => {
@@ -116,28 +143,27 @@ fn read_or_ask(
     if !reading.questions.is_empty() {
         return Ok(None);
     }
-    records(app, entry, reading, progress).map(Some)
+    records(task, reading, progress).map(Some)
 }
 
-fn is_contract(app: &App, entry: &Entry, progress: &Progress) -> Result<bool> {
+fn is_contract(task: &Task, progress: &Progress) -> Result<bool> {
     let mut head = Vec::new();
-    let opened = Opened::new(app, entry.trace()?, progress)?;
+    let opened = Opened::new(task, task.trace()?, progress)?;
     // A head that cannot be read is in no form.
     let read = opened.take(1 << 12).read_to_end(&mut head);
     Ok(read.is_ok() && is_in_contract_form(&head))
 }
 
 fn propose(
-    app: &App,
-    entry: &Entry,
+    task: &Task,
     answers: &[(String, String)],
     progress: &Progress,
 ) -> Result<ingest::Proposal> {
-    let trace_file = entry.trace()?;
-    let mut trace = Opened::new(app, trace_file, progress)?;
-    let events_file = entry.file(Role::Events);
+    let trace_file = task.trace()?;
+    let mut trace = Opened::new(task, trace_file, progress)?;
+    let events_file = task.file(Role::Events);
     let mut events = events_file
-        .map(|f| Opened::new(app, f, progress))
+        .map(|f| Opened::new(task, f, progress))
         .transpose()?;
     ingest::propose(
         source(trace_file, &mut trace),
@@ -147,12 +173,7 @@ fn propose(
 }
 
 /// Reads the files as they are to be read.
-fn records(
-    app: &App,
-    entry: &Entry,
-    reading: &Reading,
-    progress: &Progress,
-) -> Result<Vec<Record>> {
+fn records(task: &Task, reading: &Reading, progress: &Progress) -> Result<Vec<Record>> {
     let mapping = reading
         .mapping
         .as_deref()
@@ -178,11 +199,11 @@ fn records(
             .map(|(pump, channel)| (pump.trim().into(), channel.trim().into()))
             .collect(),
     };
-    let trace_file = entry.trace()?;
-    let (events_file, line_file) = (entry.file(Role::Events), entry.file(Role::Line));
+    let trace_file = task.trace()?;
+    let (events_file, line_file) = (task.file(Role::Events), task.file(Role::Line));
     let used = [Some(trace_file), events_file, line_file];
     progress.begin_reading(used.iter().flatten().map(|f| f.bytes).sum());
-    let open = |file: &StoredFile| Opened::new(app, file, progress);
+    let open = |file: &StoredFile| Opened::new(task, file, progress);
     let mut trace = open(trace_file)?;
     let mut events = events_file.map(open).transpose()?;
     let mut line = line_file.map(open).transpose()?;
@@ -194,39 +215,9 @@ fn records(
     )
 }
 
-/// Reviews a record and keeps the report.
-pub fn review(app: &App, id: i64, progress: &Progress) -> Result<()> {
-    let Some(entry) = app.store.entry(id)? else {
-        return Ok(());
-    };
-    match reviewed(app, &entry, progress) {
-        _ if progress.is_stopped() => Ok(()),
-        Ok(Some((digest, report))) => app.store.finish(id, &digest, &report).map(drop),
-        Ok(None) => Ok(()),
-        Err(error) => fail(app, id, &error),
-    }
-}
-
-/// Says of a record that its review could not be made, or its files not be read.
-pub fn fail(app: &App, id: i64, error: &Error) -> Result<()> {
-    let problem = Problem::from(error);
-    for (from, to) in [
-        (State::Reading, State::Unreadable),
-        (State::Reviewing, State::Failed),
-    ] {
-        let known = Known {
-            problem: Some(&problem),
-            ..Known::default()
-        };
-        app.store.step(id, &[from], to, known)?;
-    }
-    Ok(())
-}
-
-/// `None` where it was stopped.
-fn reviewed(app: &App, entry: &Entry, progress: &Progress) -> Result<Option<(Digest, Report)>> {
-    let found = records(app, entry, &entry.reading, progress)?;
-    let wanted = &entry.reading.infusion;
+fn reviewed(task: &Task, progress: &Progress) -> Result<Done> {
+    let found = records(task, &task.reading, progress)?;
+    let wanted = &task.reading.infusion;
     let record = match found.len() {
         1 => found.into_iter().next(),
         _ => found.into_iter().find(|r| r.infusion == *wanted),
@@ -234,36 +225,33 @@ fn reviewed(app: &App, entry: &Entry, progress: &Progress) -> Result<Option<(Dig
     let record = record.ok_or_else(|| {
         Error::new(words::workbench::NO_SUCH_INFUSION).hint(words::workbench::CHOOSE_INFUSION)
     })?;
-    if progress.is_stopped() {
-        return Ok(None);
-    }
     progress.begin(words::workbench::Phase::Reviewing);
     let review = run::review(&record);
-    if progress.is_stopped() {
-        return Ok(None);
-    }
     progress.begin(words::workbench::Phase::Drawing);
-    let about = about(entry);
+    let about = about(task);
     let report = Report {
         page: report::review_html(&record, &review, &about),
         style: digest_name(&report::page_style()),
         script: digest_name(&report::page_script()),
         json: report::review_json(&record, &review),
     };
-    Ok(Some((Digest::new(&record, &review, entry.id), report)))
+    Ok(Done::Reviewed {
+        digest: Digest::new(&record, &review, task.id),
+        report,
+    })
 }
 
-fn about(entry: &Entry) -> About {
+fn about(task: &Task) -> About {
     let used = [Role::Trace, Role::Events, Role::Line, Role::Mapping];
-    let inputs = used.into_iter().filter_map(|role| entry.file(role));
+    let inputs = used.into_iter().filter_map(|role| task.file(role));
     let mut settings = Vec::new();
-    if entry.reading.keep_going {
+    if task.reading.keep_going {
         settings.push(("keep going".to_string(), "yes".to_string()));
     }
-    if let Some(name) = &entry.reading.infusion {
+    if let Some(name) = &task.reading.infusion {
         settings.push(("infusion".to_string(), words::clip(name)));
     }
-    if entry.reading.mapping.is_some() {
+    if task.reading.mapping.is_some() {
         let how = words::workbench::MAPPING_CONFIRMED.to_string();
         settings.push((Role::Mapping.word().to_string(), how));
     }
@@ -286,6 +274,12 @@ impl Entry {
     pub fn file(&self, role: Role) -> Option<&StoredFile> {
         self.files.iter().find(|f| f.role == role)
     }
+}
+
+impl Task {
+    fn file(&self, role: Role) -> Option<&StoredFile> {
+        self.files.iter().find(|f| f.role == role)
+    }
 
     fn trace(&self) -> Result<&StoredFile> {
         self.file(Role::Trace).ok_or_else(|| {
@@ -301,15 +295,15 @@ fn source<'a>(file: &'a StoredFile, opened: &'a mut Opened) -> Source<'a> {
     }
 }
 
-/// A file that counts what is read of it, and ends when the work is stopped.
+/// A file that counts what is read of it.
 struct Opened<'a> {
     file: File,
     progress: &'a Progress,
 }
 
 impl<'a> Opened<'a> {
-    fn new(app: &App, file: &StoredFile, progress: &'a Progress) -> Result<Self> {
-        let opened = File::open(app.folder.file(&file.stored)).map_err(|e| {
+    fn new(task: &Task, file: &StoredFile, progress: &'a Progress) -> Result<Self> {
+        let opened = File::open(task.dir.join(&file.stored)).map_err(|e| {
             Error::in_file(
                 Path::new(&file.name),
                 format!("it is no longer in the data folder: {e}"),
@@ -325,9 +319,6 @@ impl<'a> Opened<'a> {
 
 impl Read for Opened<'_> {
     fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
-        if self.progress.is_stopped() {
-            return Err(std::io::Error::other("it was stopped"));
-        }
         let read = self.file.read(into)?;
         self.progress.add(read as u64);
         Ok(read)

@@ -141,7 +141,9 @@ sentences! {
     LOOK_AGAIN = "look at it again";
     REFUSED_HOST = "This request was sent to a name that is not this workbench’s.";
     REFUSED_ORIGIN = "This request comes from another page than the workbench’s own.";
-    REFUSED_TOKEN = "This window does not bear the workbench’s key. Open the address that the workbench printed when it was started.";
+    REFUSED_TOKEN = "This window is not signed in to the workbench. Run `patency serve` again with the same data folder, also while the workbench runs: it opens a new window.";
+    REFUSED_USED = "An address opens the workbench once, and this one was used or has expired. Run `patency serve` again with the same data folder, also while the workbench runs: it opens a new window.";
+    OPEN_IT = "Open the workbench";
     REFUSED_METHOD = "The workbench does not do this.";
     THE_MAPPING = "the mapping";
     MAPPING_CONFIRMED = "an export in another form, read as confirmed in the workbench";
@@ -160,8 +162,11 @@ sentences! {
     MAKE_SPACE = "is the disk full? Remove records that are no longer needed";
     TOO_MUCH_AT_ONCE = "too many records are waiting";
     WAIT_A_LITTLE = "wait until some of them are done, then give the files once more";
-    ANOTHER_RUNS = "another workbench is running on this data folder";
+    ANOTHER_RUNS = "another workbench is running on this data folder and does not say at which address";
     ANOTHER_RUNS_HINT = "go on in its window, stop it first, or name another folder with --data";
+    NOT_PRIVATE_HINT = "name a folder of your own with --data";
+    NAME_TOO_LONG = "the name of a file is too long, or the form is not a browser’s";
+    SHORTER_NAME = "give the file a shorter name";
     NOT_OURS = "this folder holds other files and is not a workbench’s: nothing in it was changed";
     LEADS_ELSEWHERE = "expected a file or folder of the workbench’s own, found a link or something else in its place";
     LEADS_ELSEWHERE_HINT = "move it away, or name another folder with --data";
@@ -169,6 +174,9 @@ sentences! {
     DATA_FOLDER_HINT = "name a folder you may write to, with space left, with --data";
     PROGRAM_FAILED = "the program failed on this record";
     PROGRAM_FAILED_HINT = "please report it with the record, if it may be shared";
+    JOB_TOO_LARGE_HINT = "give a shorter part of the record, or start the workbench with a larger --job-mb";
+    JOB_TOO_LONG_HINT = "give a shorter part of the record, or start the workbench with a larger --job-seconds";
+    JOB_ENDED_HINT = "begin again. Where it happens once more, give a shorter part of the record: the machine may be short of memory";
     PORT_HINT = "leave out --port, or name another one";
     STORE_HINT = "is the disk full, or the data folder on a share that cannot lock files?";
     LATER_STORE_HINT = "use the later patency, or name another folder with --data";
@@ -183,6 +191,23 @@ pub fn not_ours_hint(dir: &std::path::Path) -> String {
     )
 }
 
+/// A folder that others may look into.
+pub fn not_private(why: &std::io::Error) -> String {
+    format!("it cannot be made readable by its owner alone: {why}")
+}
+
+/// What is printed when the workbench has started.
+pub fn runs_at(url: &str, folder: &std::path::Display<'_>) -> String {
+    format!(
+        "The workbench is open: {url}\nRecords are kept in {folder}. The address works once; run the same command again for another window.\nCtrl C ends the workbench.\n"
+    )
+}
+
+/// What is printed when it was running already.
+pub fn ran_at(url: &str, folder: &std::path::Display<'_>) -> String {
+    format!("The workbench of {folder} is running already: {url}\nThe address works once.\n")
+}
+
 /// A store that cannot be read.
 pub fn store_damaged(why: &str) -> String {
     format!("this store of the workbench is damaged: {why}")
@@ -195,6 +220,32 @@ pub fn files_without_records(files: usize, dir: &std::path::Path) -> String {
         count(files as u64, "file lies", "files lie"),
         dir.display()
     )
+}
+
+/// Work that took more memory than it may.
+pub fn job_too_large(bytes: u64) -> String {
+    format!(
+        "the work on this record was ended: it needed more than {} of memory",
+        size(bytes)
+    )
+}
+
+/// Work that took more time than it may.
+pub fn job_too_long(most: std::time::Duration) -> String {
+    format!(
+        "the work on this record was ended: it took longer than {} s",
+        most.as_secs()
+    )
+}
+
+/// Work that was ended from outside.
+pub fn job_ended(signal: i32) -> String {
+    format!("the work on this record was ended from outside the workbench (signal {signal})")
+}
+
+/// Work that did not begin.
+pub fn job_cannot_start(why: &std::io::Error) -> String {
+    format!("the work on this record cannot be started: {why}")
 }
 
 /// Too many files in one upload.

@@ -11,7 +11,9 @@ pub use schema::is_own;
 pub use state::State;
 
 use super::digest::Digest;
+use super::mark::RESERVE;
 use super::recognise::Role;
+use super::reserve::Reserve;
 use super::understood::Understood;
 use crate::error::{Error, Result};
 use crate::report::words;
@@ -28,10 +30,11 @@ const MOST_ATTEMPTS: i64 = 3;
 /// The store. Its calls are short; they wait for each other.
 pub struct Store {
     connection: Mutex<Connection>,
+    reserve: Reserve,
 }
 
 /// A file that was given.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StoredFile {
     /// Its name in the data folder, made up by the workbench.
     pub stored: String,
@@ -93,7 +96,7 @@ pub struct Entry {
 }
 
 /// A review's report, with the digests by which a browser knows its style and script.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Report {
     /// The page.
     pub page: String,
@@ -113,9 +116,20 @@ fn broken(e: rusqlite::Error) -> Error {
 impl Store {
     /// Opens the store, or makes it.
     pub fn open(path: &Path) -> Result<Self> {
+        let reserve = Reserve::new(path.with_file_name(RESERVE));
+        let connection = schema::open(path, &reserve)?;
+        reserve.hold();
         Ok(Self {
-            connection: Mutex::new(schema::open(path)?),
+            connection: Mutex::new(connection),
+            reserve,
         })
+    }
+
+    /// Closes the store's file. What is still asked of the store afterwards fails.
+    pub fn close(&self) {
+        if let Ok(nothing) = Connection::open_in_memory() {
+            *self.lock() = nothing;
+        }
     }
 
     fn lock(&self) -> MutexGuard<'_, Connection> {
@@ -148,17 +162,23 @@ impl Store {
         if gone.is_empty() {
             return Ok(()); // a start has nothing to write, then, and needs no space
         }
-        let mut db = self.lock();
-        let tx = db.transaction().map_err(broken)?;
-        for stored in gone {
-            tx.execute("DELETE FROM loose WHERE stored = ?1", [stored])
-                .map_err(broken)?;
-        }
-        tx.commit().map_err(broken)
+        self.reserve.with_room(|| {
+            let mut db = self.lock();
+            let tx = db.transaction().map_err(broken)?;
+            for stored in gone {
+                tx.execute("DELETE FROM loose WHERE stored = ?1", [stored])
+                    .map_err(broken)?;
+            }
+            tx.commit().map_err(broken)
+        })
     }
 
     /// After a start: what was being done is to be done again, unless that was tried too often.
     pub fn take_up_again(&self) -> Result<()> {
+        self.reserve.with_room(|| self.begin_anew())
+    }
+
+    fn begin_anew(&self) -> Result<()> {
         let given_up = Problem {
             what: format!("it was begun {MOST_ATTEMPTS} times and never came to an end"),
             hint: Some("is the record too long for this machine’s memory? Give it in parts".into()),
@@ -214,14 +234,20 @@ impl Store {
         Ok(count.unsigned_abs() as usize)
     }
 
-    /// The next record for a worker: readings first, since somebody looks at them.
-    pub fn next(&self, taken: &[i64]) -> Result<Option<(i64, State)>> {
+    /// The next record for a worker that takes no larger ones: readings first, since somebody looks at them.
+    pub fn next(&self, taken: &[i64], most_bytes: u64) -> Result<Option<(i64, State)>> {
         let db = self.lock();
         let mut rows = db
-            .prepare("SELECT id, state FROM records WHERE state IN ('reading', 'waiting') ORDER BY state = 'waiting', id")
+            .prepare(
+                "SELECT id, state FROM records WHERE state IN ('reading', 'waiting')
+                 AND (SELECT total(bytes) FROM files WHERE record = id) <= ?1
+                 ORDER BY state = 'waiting', id",
+            )
             .map_err(broken)?;
         let found = rows
-            .query_map([], |row| Ok((row.get(0)?, State::of_row(row, 1)?)))
+            .query_map([most_bytes as f64], |row| {
+                Ok((row.get(0)?, State::of_row(row, 1)?))
+            })
             .map_err(broken)?;
         for next in found {
             let (id, state) = next.map_err(broken)?;
@@ -384,21 +410,46 @@ impl Store {
         Ok(true)
     }
 
-    /// Removes a record with all that belongs to it; gives the names of its files, which now belong to none.
-    pub fn remove(&self, id: i64) -> Result<Vec<String>> {
-        let mut db = self.lock();
-        let tx = db.transaction().map_err(broken)?;
-        let files: Vec<String> = names(&tx, "SELECT stored FROM files WHERE record = ?1", [id])?;
-        tx.execute(
-            "INSERT INTO loose (stored) SELECT stored FROM files WHERE record = ?1",
-            [id],
-        )
-        .map_err(broken)?;
-        tx.execute("DELETE FROM records WHERE id = ?1", [id])
-            .map_err(broken)?;
-        tx.commit().map_err(broken)?;
-        Ok(files)
+    /// Names of the files of a record.
+    pub fn files_of(&self, id: i64) -> Result<Vec<String>> {
+        let sql = "SELECT stored FROM files WHERE record = ?1";
+        names(&self.lock(), sql, [id])
     }
+
+    /// Removes a record with all that belongs to it; its files now belong to none.
+    pub fn remove(&self, id: i64) -> Result<()> {
+        self.reserve.with_room(|| strike(&mut self.lock(), id))
+    }
+
+    /// Removes a record where there is next to no room: it is overwritten later, by [`Store::scrub`].
+    pub fn remove_in_little_room(&self, id: i64) -> Result<()> {
+        let mut db = self.lock();
+        db.pragma_update(None, "secure_delete", false)
+            .map_err(broken)?;
+        let struck = strike(&mut db, id);
+        db.pragma_update(None, "secure_delete", true)
+            .map_err(broken)?;
+        struck
+    }
+
+    /// Writes the store anew where records were removed from it, so that no byte of them is left in its files. Where
+    /// there is no room for that, it is done after the next removal or start that has some.
+    pub fn scrub(&self) {
+        let _ = schema::scrub(&self.lock());
+        self.reserve.hold();
+    }
+}
+
+fn strike(db: &mut Connection, id: i64) -> Result<()> {
+    let tx = db.transaction().map_err(broken)?;
+    for sql in [
+        "INSERT INTO loose (stored) SELECT stored FROM files WHERE record = ?1",
+        "INSERT INTO to_scrub (record) SELECT id FROM records WHERE id = ?1",
+        "DELETE FROM records WHERE id = ?1",
+    ] {
+        tx.execute(sql, [id]).map_err(broken)?;
+    }
+    tx.commit().map_err(broken)
 }
 
 /// The texts of one column.

@@ -1,5 +1,7 @@
 //! The tables, their version, and how an older version is brought up.
 
+use super::super::data::{Folder, cannot};
+use super::super::reserve::Reserve;
 use super::broken;
 use crate::error::{Error, Result};
 use crate::report::words;
@@ -53,7 +55,15 @@ const SCRIPTS: &[&str] = &[
         stored TEXT PRIMARY KEY
     ) STRICT, WITHOUT ROWID;
 ",
+    "
+    CREATE TABLE to_scrub (
+        record INTEGER PRIMARY KEY
+    ) STRICT;
+",
 ];
+
+/// Pages up to this many bytes are written anew in memory; more go over an unnamed file of the system's.
+const IN_MEMORY_BYTES: i64 = 512 << 20;
 
 /// What reads from each table of version 1: a store that knows all of it is the workbench's own.
 const OWN: [&str; 4] = [
@@ -88,35 +98,71 @@ pub fn is_own(path: &Path) -> Result<bool> {
 ///
 /// # Errors
 /// It is damaged, somebody else's, or was written by a later version: it is then left as it is.
-pub fn open(path: &Path) -> Result<Connection> {
+pub fn open(path: &Path, reserve: &Reserve) -> Result<Connection> {
     let (mut db, version) = match look(path)? {
         Found::Own(db, version) => (db, version),
         Found::Foreign => return Err(damaged(path, "it has other tables than a workbench’s")),
-        Found::Nothing => (connect(path, OpenFlags::SQLITE_OPEN_CREATE)?, 0),
+        Found::Nothing => {
+            // Made here, for its owner alone; the journal takes its mode over.
+            if !path.exists() {
+                Folder::create(path).map_err(|e| cannot(path, &e))?;
+            }
+            (connect(path)?, 0)
+        }
     };
+    reserve.with_room(|| bring_up(&mut db, version))?;
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)
+        .map_err(broken)?;
+    Ok(db)
+}
+
+fn bring_up(db: &mut Connection, version: usize) -> Result<()> {
     db.pragma_update(None, "journal_mode", "WAL")
         .map_err(broken)?;
     db.pragma_update(None, "synchronous", "FULL")
         .map_err(broken)?;
     db.pragma_update(None, "foreign_keys", true)
         .map_err(broken)?;
-    if version < SCRIPTS.len() {
-        let tx = db.transaction().map_err(broken)?;
-        for script in SCRIPTS.iter().skip(version) {
-            tx.execute_batch(script).map_err(broken)?;
-        }
-        tx.pragma_update(None, "user_version", SCRIPTS.len() as i64)
-            .map_err(broken)?;
-        tx.commit().map_err(broken)?;
-    }
-    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)
+    // What is deleted is overwritten in its page; [`scrub`] removes what SQLite's moving of rows leaves of them.
+    db.pragma_update(None, "secure_delete", true)
         .map_err(broken)?;
-    Ok(db)
+    if version == SCRIPTS.len() {
+        return Ok(()); // nothing to write: a full disk is no matter
+    }
+    let tx = db.transaction().map_err(broken)?;
+    for script in SCRIPTS.iter().skip(version) {
+        tx.execute_batch(script).map_err(broken)?;
+    }
+    tx.pragma_update(None, "user_version", SCRIPTS.len() as i64)
+        .map_err(broken)?;
+    tx.commit().map_err(broken)
+}
+
+/// Writes the store anew where a record was removed since that was last done, and empties its journal.
+pub fn scrub(db: &Connection) -> rusqlite::Result<()> {
+    let any: bool = db.query_row("SELECT EXISTS (SELECT 1 FROM to_scrub)", [], |row| {
+        row.get(0)
+    })?;
+    if !any {
+        return Ok(());
+    }
+    let pages: i64 = db.pragma_query_value(None, "page_count", |row| row.get(0))?;
+    let page_bytes: i64 = db.pragma_query_value(None, "page_size", |row| row.get(0))?;
+    let place = if pages.saturating_mul(page_bytes) <= IN_MEMORY_BYTES {
+        "MEMORY"
+    } else {
+        "FILE"
+    };
+    db.pragma_update(None, "temp_store", place)?;
+    let anew = db.execute_batch("VACUUM; DELETE FROM to_scrub;");
+    // Also where there was no room for all of it: what was deleted is overwritten so far.
+    db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+    anew
 }
 
 /// Opens a file in such a way that reading and closing it change nothing, also where a journal lies beside it.
-fn connect(path: &Path, more: OpenFlags) -> Result<Connection> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX | more;
+fn connect(path: &Path) -> Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags).map_err(broken)?;
     db.busy_timeout(Duration::from_secs(10)).map_err(broken)?;
     db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)
@@ -158,7 +204,7 @@ fn examine(path: &Path, journal_bytes: u64) -> Result<Found> {
     if read.is_err() || head != *MAGIC {
         return Err(damaged(path, "it does not begin as a SQLite file does"));
     }
-    let db = connect(path, OpenFlags::empty())?;
+    let db = connect(path)?;
     let spoilt = |e: rusqlite::Error| match e.sqlite_error_code() {
         Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt) => damaged(path, &e.to_string()),
         _ => broken(e),

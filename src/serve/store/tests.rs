@@ -63,13 +63,17 @@ fn workers_take_readings_first_and_nothing_twice() {
     store
         .step(first, &[State::Reading], State::Waiting, Known::default())
         .unwrap();
-    assert_eq!(store.next(&[]).unwrap(), Some((second, State::Reading)));
     assert_eq!(
-        store.next(&[second]).unwrap(),
+        store.next(&[], u64::MAX).unwrap(),
+        Some((second, State::Reading))
+    );
+    assert_eq!(
+        store.next(&[second], u64::MAX).unwrap(),
         Some((first, State::Waiting))
     );
-    assert_eq!(store.next(&[second]).unwrap(), None);
+    assert_eq!(store.next(&[second], u64::MAX).unwrap(), None);
     assert_eq!(store.busy().unwrap(), 2);
+    assert_eq!(store.next(&[], 11).unwrap(), None, "larger than is taken");
 }
 
 #[test]
@@ -80,11 +84,14 @@ fn a_review_cut_off_is_made_again_at_the_next_start_and_given_up_at_the_third() 
         .step(id, &[State::Reading], State::Waiting, Known::default())
         .unwrap();
     for _ in 0..2 {
-        assert_eq!(store.next(&[]).unwrap(), Some((id, State::Waiting)));
+        assert_eq!(
+            store.next(&[], u64::MAX).unwrap(),
+            Some((id, State::Waiting))
+        );
         store.take_up_again().unwrap();
         assert_eq!(store.entry(id).unwrap().unwrap().state, State::Waiting);
     }
-    store.next(&[]).unwrap();
+    store.next(&[], u64::MAX).unwrap();
     store.take_up_again().unwrap();
     let entry = store.entry(id).unwrap().unwrap();
     assert_eq!(entry.state, State::Failed);
@@ -98,7 +105,7 @@ fn a_review_that_was_cancelled_meanwhile_is_not_kept() {
     store
         .step(id, &[State::Reading], State::Waiting, Known::default())
         .unwrap();
-    store.next(&[]).unwrap();
+    store.next(&[], u64::MAX).unwrap();
     store
         .step(id, &State::BUSY, State::Cancelled, Known::default())
         .unwrap();
@@ -114,13 +121,17 @@ fn ticks_stay_until_they_are_taken_away_and_go_with_their_record() {
     store
         .step(id, &[State::Reading], State::Waiting, Known::default())
         .unwrap();
-    store.next(&[]).unwrap();
+    store.next(&[], u64::MAX).unwrap();
     assert!(store.finish(id, &Digest::default(), &report()).unwrap());
     for (name, ticked) in [("1-a", true), ("1-b", true), ("1-a", true), ("1-b", false)] {
         assert!(store.tick(id, name, ticked).unwrap());
     }
     assert_eq!(store.ticks(id).unwrap(), ["1-a"]);
-    assert_eq!(store.remove(id).unwrap(), ["aa"]);
+    assert_eq!(store.files_of(id).unwrap(), ["aa"]);
+    store.remove(id).unwrap();
+    assert_eq!(store.loose().unwrap(), ["aa"]);
+    store.forget(&["aa".to_string()]).unwrap();
+    assert_eq!(store.loose().unwrap(), [""; 0]);
     assert_eq!(store.ticks(id).unwrap().len(), 0);
     assert_eq!(store.report(id).unwrap(), None);
 }

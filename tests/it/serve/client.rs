@@ -41,7 +41,12 @@ impl Workbench {
     }
 
     fn spawn(data: &Path, options: &[&str], stderr: Stdio) -> Self {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_patency"))
+        let command = Command::new(env!("CARGO_BIN_EXE_patency"));
+        Self::spawn_as(command, data, options, stderr)
+    }
+
+    fn spawn_as(mut command: Command, data: &Path, options: &[&str], stderr: Stdio) -> Self {
+        let mut child = command
             .args(["serve", "--no-open", "--data"])
             .arg(data)
             .args(options)
@@ -62,34 +67,42 @@ impl Workbench {
         (bench, std::fs::read_to_string(said.path()).unwrap())
     }
 
+    /// Starts one whose new files would have these bits of their modes taken away.
+    pub fn start_with_mask(data: &Path, mask: &str) -> Self {
+        let line = format!("umask {mask}; exec \"$0\" \"$@\"");
+        let mut command = Command::new("sh");
+        command.args(["-c", &line, env!("CARGO_BIN_EXE_patency")]);
+        Self::spawn_as(command, data, &[], Stdio::inherit())
+    }
+
     /// Starts one within this process, with limits that the command line does not offer. It ends with the process.
     pub fn within(data: &Path, limits: Limits) -> Self {
         let options = Options {
             data: data.to_path_buf(),
             port: 0,
             limits,
+            program: env!("CARGO_BIN_EXE_patency").into(),
         };
         let (sender, receiver) = std::sync::mpsc::channel();
         std::thread::spawn(move || {
             run(&options, |ready| {
                 sender.send(ready.url.clone()).unwrap();
-                Ok(())
+                Ok(None)
             })
         });
         Self::let_in(None, &receiver.recv().unwrap())
     }
 
     fn let_in(child: Option<Child>, url: &str) -> Self {
-        let address = url.trim().strip_prefix("http://127.0.0.1:").unwrap();
-        let (port, token) = address.split_once("/open?token=").unwrap();
+        let (port, token) = port_and_token(url);
         let mut workbench = Self {
             child,
-            port: port.parse().unwrap(),
-            token: token.into(),
+            port,
+            token,
             cookie: String::new(),
         };
-        let opened = workbench.get(&format!("/open?token={token}"));
-        assert_eq!(opened.status, 303);
+        let opened = workbench.get(&format!("/open?token={}", workbench.token));
+        assert_eq!(opened.status, 200);
         let cookie = opened.header("set-cookie").split(';').next().unwrap();
         workbench.cookie = cookie.to_string();
         workbench
@@ -100,6 +113,13 @@ impl Workbench {
         let mut child = self.child.take().unwrap();
         child.kill().unwrap();
         child.wait().unwrap();
+    }
+
+    /// Ends it as `kill` does, and gives its status.
+    pub fn end(mut self, signal: &str) -> std::process::ExitStatus {
+        let mut child = self.child.take().unwrap();
+        send(signal, child.id());
+        child.wait().unwrap()
     }
 
     pub fn pid(&self) -> u32 {
@@ -206,6 +226,21 @@ impl Drop for Workbench {
             let _ = child.wait();
         }
     }
+}
+
+/// Sends a signal by its name.
+pub fn send(signal: &str, pid: u32) {
+    let kill = Command::new("kill")
+        .args(["-s", signal, &pid.to_string()])
+        .status();
+    assert!(kill.unwrap().success());
+}
+
+/// What an address is made of.
+pub fn port_and_token(url: &str) -> (u16, String) {
+    let address = url.trim().strip_prefix("http://127.0.0.1:").unwrap();
+    let (port, token) = address.split_once("/open?token=").unwrap();
+    (port.parse().unwrap(), token.into())
 }
 
 pub fn form_type() -> String {

@@ -1,6 +1,7 @@
 //! Who is let in, and how much.
 
-use super::client::{Workbench, form, form_type, part, read, sample};
+use super::client::{Workbench, form, form_type, part, port_and_token, read, sample};
+use crate::program::patency;
 use patency::serve::Limits;
 use std::io::Write;
 use std::path::Path;
@@ -75,10 +76,147 @@ fn without_the_token_there_is_nothing_to_see() {
         assert_eq!(bench.raw(&head(path, ""), b"").status, 403, "{path}");
     }
     let almost = &bench.token[..63];
-    assert_eq!(bench.get(&format!("/open?token={almost}")).status, 403);
+    let opened = bench.raw(&head(&format!("/open?token={almost}"), ""), b"");
+    assert_eq!(opened.status, 403);
     let guessed = format!("Cookie: patency-{}={}\r\n", bench.port, bench.token);
     let answer = bench.raw(&head("/", &guessed), b"");
     assert_eq!(answer.status, 403, "the token is not the cookie");
+}
+
+#[test]
+fn an_address_lets_in_once_and_another_start_gives_a_new_one() {
+    let home = tempfile::tempdir().unwrap();
+    let data = home.path().join("data");
+    let bench = Workbench::start(&data, &[]);
+    let open = |token: &str, more: &str| {
+        let head = format!(
+            "GET /open?token={token} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\n{more}Connection: close\r\n\r\n",
+            bench.port
+        );
+        bench.raw(&head, b"")
+    };
+    // The test's own window has used it: a stranger that saw it comes too late, its owner's window is let in.
+    let late = open(&bench.token, "");
+    assert_eq!(late.status, 403);
+    assert!(
+        late.body.contains("Run `patency serve` again"),
+        "{}",
+        late.body
+    );
+    assert_eq!(late.header("set-cookie"), "");
+    assert_eq!(
+        bench.get(&format!("/open?token={}", bench.token)).status,
+        200
+    );
+
+    let address = |run: &crate::program::Run| {
+        assert_eq!(run.status, 0, "{}", run.stderr);
+        assert!(run.stdout.contains("is running already"), "{}", run.stdout);
+        let line = run.stdout.lines().next().unwrap();
+        let (port, token) = port_and_token(line.rsplit(' ').next().unwrap());
+        assert_eq!(port, bench.port);
+        token
+    };
+    let args = ["serve", "--no-open", "--data", "data"];
+    let first = address(&patency(home.path(), &args));
+    let second = address(&patency(home.path(), &args));
+    let looked = format!(
+        "HEAD /open?token={first} HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nConnection: close\r\n\r\n",
+        bench.port
+    );
+    assert_eq!(
+        bench.raw(&looked, b"").status,
+        403,
+        "a look uses nothing up"
+    );
+    // From the file that opens the browser: another site to it.
+    let opened = open(&first, "Sec-Fetch-Site: cross-site\r\n");
+    assert_eq!(opened.status, 200);
+    assert!(
+        opened
+            .body
+            .contains("http-equiv=\"refresh\" content=\"0;url=/\"")
+    );
+    let cookie = opened.header("set-cookie").to_string();
+    assert!(cookie.contains("Max-Age="), "{cookie}");
+    let cookie = cookie.split(';').next().unwrap();
+    let home_page = format!(
+        "GET / HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nCookie: {cookie}\r\nConnection: close\r\n\r\n",
+        bench.port
+    );
+    for _ in 0..2 {
+        assert_eq!(bench.raw(&home_page, b"").status, 200);
+        assert_eq!(open(&first, "").status, 403);
+    }
+    assert_eq!(open(&second, "").status, 200);
+    assert_eq!(open(&second, "").status, 403);
+}
+
+#[test]
+fn connections_without_the_key_do_not_hold_its_owner_up() {
+    let home = tempfile::tempdir().unwrap();
+    let limits = Limits {
+        connections: 8,
+        ..Limits::default()
+    };
+    let bench = Workbench::within(home.path(), limits);
+    // Four times as many as there are places: silent, halfway through their head, or dripping.
+    let mut strangers: Vec<_> = (0..32).map(|_| bench.connect()).collect();
+    for (i, stranger) in strangers.iter_mut().enumerate() {
+        let said: &[u8] = [&b""[..], b"GET / HT", b"GET / HTTP/1.1\r\nHost: "][i % 3];
+        stranger.write_all(said).unwrap();
+    }
+    let begun = Instant::now();
+    assert_eq!(bench.get("/").status, 200);
+    let took = begun.elapsed();
+    assert!(took < Duration::from_secs(12), "answered after {took:?}");
+    // None of them is kept for longer than its head may take.
+    for stranger in &mut strangers {
+        assert_ne!(read(stranger).status, 200);
+    }
+    let took = begun.elapsed();
+    assert!(took < Duration::from_secs(20), "ended after {took:?}");
+}
+
+#[test]
+fn what_names_a_file_is_bounded() {
+    let home = tempfile::tempdir().unwrap();
+    let bench = Workbench::start(home.path(), &[]);
+    let long = "n".repeat(300_000);
+    let answer = bench.give(&[(&long, TRACE)]);
+    assert_eq!(answer.status, 431, "{}", answer.body);
+    assert!(answer.body.contains("give the file a shorter name"));
+    // A second file's, after a first one's many bytes.
+    let big = vec![b'7'; 3_000_000];
+    assert_eq!(bench.give(&[("a.csv", &big), (&long, TRACE)]).status, 431);
+    // A head without an end.
+    let mut stream = bench.connect();
+    let more = format!("{}Content-Length: 1000000000\r\n", form_type());
+    stream
+        .write_all(bench.head("POST", "/records", &more).as_bytes())
+        .unwrap();
+    let opening = part("x");
+    stream.write_all(opening.trim_end().as_bytes()).unwrap();
+    let line = "\r\nX-More: ".to_string() + &"m".repeat(1000);
+    let mut sent = 0;
+    while sent < 200_000_000 && stream.write_all(line.as_bytes()).is_ok() {
+        sent += line.len();
+    }
+    assert!(sent < 200_000_000, "all of it was taken");
+    if let Ok(status) = std::fs::read_to_string(format!("/proc/{}/status", bench.pid())) {
+        let line = status.lines().find(|l| l.starts_with("VmHWM:")).unwrap();
+        let kb: u64 = line.split_whitespace().nth(1).unwrap().parse().unwrap();
+        assert!(kb < 150_000, "{kb} kB at most");
+    }
+    assert_eq!(files_in(home.path()), [""; 0]);
+    // What browsers send is taken: several files, names as long as systems allow, an empty box.
+    let name = "l".repeat(255);
+    assert_eq!(
+        bench
+            .give(&[(&name, &big), (&name, TRACE), ("", b"")])
+            .status,
+        303
+    );
 }
 
 #[test]

@@ -2,6 +2,8 @@
 
 mod client;
 mod gate;
+#[cfg(target_os = "linux")]
+mod jobs;
 mod kept;
 #[cfg(unix)]
 mod strangers;

@@ -271,7 +271,7 @@ fn a_folder_of_the_first_version_is_claimed_with_its_records() {
     // As the first version left it after a kill: no mark, no list of files that belong to no record.
     std::fs::remove_file(data.join("workbench.mark")).unwrap();
     let db = Connection::open(data.join("workbench.sqlite")).unwrap();
-    db.execute_batch("DROP TABLE loose; PRAGMA user_version = 1;")
+    db.execute_batch("DROP TABLE loose; DROP TABLE to_scrub; PRAGMA user_version = 1;")
         .unwrap();
     drop(db);
     let leftover = data.join("files").join("b".repeat(64));
