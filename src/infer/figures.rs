@@ -10,6 +10,7 @@ use super::regimes::Doings;
 use super::review::{Cause, ChannelReview, TrackPoint};
 use super::tracker::Tracker;
 use super::window;
+use super::work::Work;
 use crate::record::Record;
 use crate::units::Estimate;
 
@@ -79,9 +80,10 @@ fn whole_record(
     let until_s = record.end_s().min(start_s + 48.0 * 3600.0);
     let window = window::cut(record, doings, &tracker.noise, start_s, until_s, &[])?;
     let n = record.channels.len();
+    let memo = Memo::within(Work::alone());
     let setting = Setting {
         window: &window,
-        memo: &Memo::default(),
+        memo: &memo,
         parts: prior,
         baseline: &tracker.baseline,
         own: (0..n).map(|c| tracker.baseline.own(c)).collect(),

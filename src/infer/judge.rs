@@ -182,8 +182,11 @@ impl Case<'_> {
     }
 }
 
-/// Judges an excursion; `None` where too few readings lie in its window.
+/// Judges an excursion; `None` where too few readings lie in its window, or the budget of work is spent.
 pub fn judge(case: &Case) -> Option<Judgement> {
+    if case.memo.work.is_spent() {
+        return None;
+    }
     let (record, doings, excursion) = (case.record, case.doings, case.excursion);
     let until_s = excursion.end_s.unwrap_or(case.read_to_s);
     let last_out_s = excursion.bouts.last().map_or(until_s, |b| b.1);
@@ -240,6 +243,9 @@ pub fn judge(case: &Case) -> Option<Judgement> {
             explained.push(scored(&fitted, each, (alarmed, peak_s), &pieces, &clues));
             fits.push(fitted);
         }
+    }
+    if case.memo.work.is_spent() {
+        return None; // some explanations were not fitted
     }
     beside_the_limit(&mut explained, by_rate);
     let unexplained = unexplained(record, &window, &pieces, &clues);

@@ -4,6 +4,7 @@
 //! by what its explanation predicts about these.
 
 use super::fit::{Fit, Observation, Prior};
+use super::work::Work;
 use std::cell::RefCell;
 use std::collections::HashMap;
 use std::hash::{DefaultHasher, Hasher};
@@ -14,14 +15,24 @@ const ASIDE: f64 = 0.37;
 /// A fit with what it predicts, where one could be made.
 type Made = Option<(Fit, Vec<f64>)>;
 
-/// What was fitted so far.
-#[derive(Debug, Default)]
+/// What was fitted so far, and what may still be spent on fits.
+#[derive(Debug)]
 pub struct Memo {
     fits: RefCell<HashMap<u64, Made>>,
+    /// What fits may still take.
+    pub work: Work,
 }
 
 impl Memo {
-    /// The fit by its key, made where it was not made before.
+    /// Nothing yet, and so much for what comes.
+    pub fn within(work: Work) -> Self {
+        Self {
+            fits: RefCell::default(),
+            work,
+        }
+    }
+
+    /// The fit by its key, made where it was not made before; `None` where it cannot be made or the budget of work is spent.
     pub fn get_or(
         &self,
         key: u64,
@@ -31,6 +42,9 @@ impl Memo {
             return made.clone();
         }
         let made = make();
+        if self.work.is_spent() {
+            return None; // it was broken off
+        }
         self.fits.borrow_mut().insert(key, made.clone());
         made
     }
@@ -93,9 +107,25 @@ mod tests {
 
     #[test]
     fn what_was_made_is_not_made_again() {
-        let memo = Memo::default();
+        let memo = Memo::within(Work::alone());
         assert!(memo.get_or(7, || None).is_none());
         let made = memo.get_or(7, || unreachable!("made twice"));
         assert!(made.is_none());
+    }
+
+    #[test]
+    fn what_was_broken_off_is_not_remembered() {
+        let memo = Memo::within(Work::of(1));
+        assert!(
+            memo.get_or(7, || memo.work.take(2).then(|| unreachable!()))
+                .is_none()
+        );
+        memo.work.renew(Work::of(1));
+        let mut again = false;
+        memo.get_or(7, || {
+            again = true;
+            None
+        });
+        assert!(again);
     }
 }

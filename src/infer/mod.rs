@@ -55,6 +55,7 @@ mod unnoted;
 mod visible;
 mod ways;
 mod window;
+mod work;
 
 pub use context::filter_placed;
 pub use evidence::{Evidence, Finding};

@@ -417,6 +417,28 @@ pub enum Assumption {
     CatheterRange,
 }
 
+/// Why a stretch was not judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum GivenUp {
+    /// The budget of work was spent before it was judged.
+    TooMuchWork,
+    /// More excursions came before it than a line has.
+    TooManyDisturbances,
+    /// A pressure in it is none that a line has.
+    NoLinesPressure,
+    /// It is a single reading.
+    OneReading,
+}
+
+/// A stretch of the record that was not judged.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NotJudged {
+    /// When.
+    pub span: Span,
+    /// Why.
+    pub why: GivenUp,
+}
+
 /// One infusion, reviewed.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Review {
@@ -430,6 +452,8 @@ pub struct Review {
     pub line_pauses: Vec<Pause>,
     /// The episodes, in order of onset.
     pub episodes: Vec<Episode>,
+    /// Stretches that were not judged: none, as a rule.
+    pub not_judged: Vec<NotJudged>,
     /// What was taken for granted.
     pub assumptions: Vec<Assumption>,
 }

@@ -16,12 +16,13 @@ const MOST_CUTS: usize = 14;
 /// The earliest moment at which the record, read only up to then, holds an episode still going on as something that hinders the flow, or as
 /// undetermined, while read a little less far it does not.
 ///
+/// `review` gives `None` where the budget of work is spent: then the best moment known so far is told.
 /// `first_s`: where to look first. What was over before any cut showed it, or hinders nothing, is visible from there.
 pub fn visible_from(
     record: &Record,
     episode: &Episode,
     first_s: f64,
-    review: &dyn Fn(&Record) -> Vec<Episode>,
+    review: &dyn Fn(&Record) -> Option<Vec<Episode>>,
 ) -> f64 {
     let hinders = episode.suggested.is_none_or(Site::is_obstruction);
     let last_s = episode.end_s.unwrap_or(record.end_s());
@@ -64,14 +65,14 @@ const LOOKS_SHARE: f64 = 0.1;
 struct Search<'a> {
     record: &'a Record,
     episode: &'a Episode,
-    review: &'a dyn Fn(&Record) -> Vec<Episode>,
+    review: &'a dyn Fn(&Record) -> Option<Vec<Episode>>,
     step_s: f64,
     cuts: usize,
 }
 
 impl Search<'_> {
-    /// Whether the record read up to a moment holds the episode, still going on.
-    fn shows(&mut self, t_s: f64) -> bool {
+    /// Whether the record read up to a moment holds the episode, still going on; `None` where the budget of work is spent.
+    fn shows(&mut self, t_s: f64) -> Option<bool> {
         self.cuts += 1;
         let episode = self.episode;
         let same = |e: &Episode| {
@@ -81,17 +82,17 @@ impl Search<'_> {
             let near = episode.onset_s.low - EARLIER_S <= e.onset_s.high;
             going_on && hinders && channels && near
         };
-        (self.review)(&self.record.up_to(t_s)).iter().any(same)
+        (self.review)(&self.record.up_to(t_s)).map(|found| found.iter().any(same))
     }
 
     /// A moment at which the record does not show the episode yet, and a later one at which it does; `None` where no cut shows it.
     fn bracket(&mut self, first_s: f64, last_s: f64) -> Option<(f64, f64)> {
         let mut by_s = self.step_s;
-        if self.shows(first_s) {
+        if self.shows(first_s)? {
             let mut shows_s = first_s;
             loop {
                 let earlier_s = (shows_s - by_s).max(self.record.start_s());
-                if self.cuts == MOST_CUTS || shows_s <= earlier_s || !self.shows(earlier_s) {
+                if self.cuts == MOST_CUTS || shows_s <= earlier_s || !self.shows(earlier_s)? {
                     return Some((earlier_s, shows_s));
                 }
                 (shows_s, by_s) = (earlier_s, 2.0 * by_s);
@@ -101,7 +102,7 @@ impl Search<'_> {
         while not_s < last_s && self.cuts < MOST_CUTS {
             // What is soon over is looked at often enough to be seen before that.
             let later_s = (not_s + by_s).min(last_s);
-            if self.shows(later_s) {
+            if self.shows(later_s)? {
                 return Some((not_s, later_s));
             }
             by_s = (2.0 * by_s).min(self.step_s.max(LOOKS_SHARE * (last_s - first_s)));
@@ -114,10 +115,10 @@ impl Search<'_> {
     fn narrow(&mut self, mut not_s: f64, mut shows_s: f64) -> f64 {
         while self.step_s < shows_s - not_s && self.cuts < MOST_CUTS {
             let middle_s = 0.5 * (not_s + shows_s);
-            if self.shows(middle_s) {
-                shows_s = middle_s;
-            } else {
-                not_s = middle_s;
+            match self.shows(middle_s) {
+                Some(true) => shows_s = middle_s,
+                Some(false) => not_s = middle_s,
+                None => break,
             }
         }
         shows_s

@@ -275,6 +275,7 @@ mod tests {
             pauses: vec![],
             line_pauses: vec![],
             episodes: vec![],
+            not_judged: vec![],
             assumptions: vec![],
         };
         let table = read(regimes_parquet(&record(calendar(), None), &review).unwrap());

@@ -30,7 +30,7 @@ pub fn review_text(record: &Record, review: &Review, width: usize, bold: bool) -
     for episode in &review.episodes {
         page.episode(record, episode, 1 < review.episodes.len());
     }
-    if review.episodes.is_empty() {
+    if review.episodes.is_empty() && review.not_judged.is_empty() {
         page.blank();
         page.line("", words::NOTHING_FOUND);
     }

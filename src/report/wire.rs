@@ -48,6 +48,8 @@ pub struct Review {
     pub pauses: Vec<Pause>,
     /// The episodes, in order of onset.
     pub episodes: Vec<Episode>,
+    /// Stretches that were not judged; empty as a rule.
+    pub not_judged: Vec<NotJudged>,
     /// Stretches in which no channel ran.
     pub line_pauses: Vec<LinePause>,
     /// The answer in a sentence.
@@ -218,6 +220,17 @@ pub struct Episode {
     pub peak_mmhg: f64,
 }
 
+/// A stretch that was not judged.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NotJudged {
+    /// Where it begins.
+    pub start: Time,
+    /// Where it ends.
+    pub end: Time,
+    /// Why, and what to do.
+    pub reason: String,
+}
+
 /// One piece of evidence.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Evidence {
@@ -243,6 +256,11 @@ impl Review {
                 .episodes
                 .iter()
                 .map(|e| Episode::new(clock, e))
+                .collect(),
+            not_judged: review
+                .not_judged
+                .iter()
+                .map(|part| NotJudged::new(clock, part))
                 .collect(),
             line_pauses: review
                 .line_pauses
@@ -354,6 +372,16 @@ impl LinePause {
             end,
             cause,
             still_on,
+        }
+    }
+}
+
+impl NotJudged {
+    fn new(clock: &Clock, part: &infer::NotJudged) -> Self {
+        Self {
+            start: time(clock, part.span.start_s),
+            end: time(clock, part.span.end_s),
+            reason: words::given_up(part.why).into(),
         }
     }
 }

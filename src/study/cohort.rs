@@ -93,27 +93,32 @@ pub struct Cohort {
 }
 
 impl Facts {
-    /// Takes from a record and its review what a survey needs.
+    /// Takes from a record and its review what a survey needs: up to where it was judged, so that no hour counts in which nothing
+    /// could be found.
     pub fn of(record: &Record, review: &Review) -> Self {
+        let given_up = review.not_judged.iter().map(|part| part.span.start_s);
+        let end_s = given_up.fold(record.end_s(), f64::min);
         let filter = record.line.as_ref().map(|l| &l.filter);
         let mut filter_changes_s: Vec<f64> = record
             .events
             .iter()
             .filter(|e| e.kind == EventKind::FilterChange && e.t_s.is_finite())
             .map(|e| e.t_s)
+            .filter(|t| review.not_judged.is_empty() || *t <= end_s)
             .collect();
         filter_changes_s.sort_by(f64::total_cmp);
         filter_changes_s.dedup(); // each channel may report the same change
         Self {
             clock: record.clock.clone(),
             start_s: record.start_s(),
-            end_s: record.end_s(),
+            end_s,
             has_filter: filter.is_none_or(|f| f.position != Some(FilterPosition::None)),
             placed_s: filter.and_then(|f| f.placed_s),
             filter_changes_s,
             pauses: review
                 .line_pauses
                 .iter()
+                .filter(|p| p.span.start_s <= end_s)
                 .map(|p| LinePause {
                     span: p.span,
                     still_on: p.still_on,

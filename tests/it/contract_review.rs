@@ -29,7 +29,8 @@ const EXAMPLE: &str = r#"
       "evidence": [ {"says": "Pressure rose with the volume filtered, not with time.", "for": ["filter"],
                      "log_odds": {"filter": 2.1, "catheter": -1.9, "tubing": -0.1}} ],
       "checks": [ "" ],
-      "release_volume_ml": {"value": 0.31, "low": 0.25, "high": 0.38} } ] }
+      "release_volume_ml": {"value": 0.31, "low": 0.25, "high": 0.38} } ],
+  "not_judged": [ {"start": "time", "end": "time", "reason": ""} ] }
 "#;
 
 /// Fields that the contract lets be null.
@@ -115,6 +116,7 @@ fn fields_stand_in_the_contracts_order() {
         "channels",
         "pauses",
         "episodes",
+        "not_judged",
     ]);
     order(&[
         "onset",

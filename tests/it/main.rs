@@ -22,6 +22,7 @@ mod limits;
 mod manual;
 mod map;
 mod messages;
+mod not_judged;
 mod on_top;
 mod onsets;
 mod onsets_logged;

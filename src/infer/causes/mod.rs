@@ -235,7 +235,7 @@ fn common_priors(setting: &Setting) -> Vec<Prior> {
     priors
 }
 
-/// Fits one explanation; `None` where it cannot be fitted.
+/// Fits one explanation; `None` where it cannot be fitted, or the budget of work is spent.
 pub fn fit_explanation(explanation: &dyn Explanation, setting: &Setting) -> Option<Fitted> {
     let n = setting.window.channels;
     let middle: Vec<f64> = common_priors(setting).iter().map(|p| p.mean).collect();
@@ -335,6 +335,12 @@ fn predict(
     breaks.sort_by(f64::total_cmp);
     let scale = theta[2].exp();
     let intervals = window.knot_s.len() - 1 + breaks.len();
+    if !setting.memo.work.take(intervals * n) {
+        // No number: every search ends at once.
+        out.clear();
+        out.resize(window.seen.len(), f64::NAN);
+        return;
+    }
     let mut course = Course {
         middle_s: Vec::with_capacity(intervals),
         middle_ml: Vec::with_capacity(intervals),

@@ -21,13 +21,15 @@ use super::parting::Scene;
 use super::parts;
 use super::rang::Rung;
 use super::regimes::{self, Doings};
-use super::review::{Cause, Episode, Review, Site};
+use super::review::{Cause, Episode, GivenUp, NotJudged, Review, Site};
 use super::telling::{
     LEAST_OBSTRUCTION, hinders_nothing, moved_for_seconds, shift, stays_shifted, worth_telling,
 };
 use super::tracker::Tracker;
 use super::visible;
-use crate::record::Record;
+use super::work::Work;
+use crate::record::{Notice, Record};
+use crate::time::Span;
 
 /// A shift rings an alarm within this, seconds: the line has filled or emptied by then.
 const SHIFT_RINGS_S: f64 = 1800.0;
@@ -38,24 +40,32 @@ const MOST_EXCURSIONS: usize = 80;
 
 /// Reviews one infusion.
 pub fn review(record: &Record) -> Review {
+    review_within(record, &Memo::within(Work::of_review()))
+}
+
+fn review_within(record: &Record, memo: &Memo) -> Review {
     let doings = regimes::doings(record);
     let (prior, assumptions) = parts::prior(record);
-    let memo = Memo::default();
-    let mut walk = Walk::new(record, &memo, &doings, &prior);
-    walk.walk_on();
+    let mut walk = Walk::new(record, memo, &doings, &prior);
+    match cannot_be_judged(record) {
+        Some(why) => walk.give_up(record.start_s(), why),
+        None => walk.walk_on(),
+    }
     let Walk {
         mut episodes,
+        not_judged,
         tracker,
         first_fit,
         ramps,
         ..
     } = walk;
     episodes = join::joined(record, episodes);
+    memo.work.renew(Work::of_cuts());
     for (i, episode) in episodes.iter_mut().enumerate() {
         episode.id = i as u32 + 1;
         let seen_s = episode.visible_from_s;
         episode.visible_from_s =
-            visible::visible_from(record, episode, seen_s, &|cut| episodes_of(cut, &memo));
+            visible::visible_from(record, episode, seen_s, &|cut| episodes_of(cut, memo));
     }
     let channels = figures::channels(record, &doings, &prior, &tracker, first_fit, &ramps);
     Review {
@@ -64,20 +74,31 @@ pub fn review(record: &Record) -> Review {
         pauses: doings.pauses,
         line_pauses: doings.line_pauses,
         episodes,
+        not_judged: not_judged.into_iter().collect(),
         assumptions,
     }
 }
 
-/// The episodes of a record that may end at any moment.
-fn episodes_of(record: &Record, memo: &Memo) -> Vec<Episode> {
+/// The episodes of a record that may end at any moment; `None` where the budget of work is spent.
+fn episodes_of(record: &Record, memo: &Memo) -> Option<Vec<Episode>> {
     if record.channels.is_empty() {
-        return Vec::new();
+        return Some(Vec::new());
     }
     let doings = regimes::doings(record);
     let (prior, _) = parts::prior(record);
     let mut walk = Walk::new(record, memo, &doings, &prior);
     walk.walk_on();
-    join::joined(record, walk.episodes)
+    (!memo.work.is_spent()).then(|| join::joined(record, walk.episodes))
+}
+
+/// Why nothing of a record can be judged, if so.
+fn cannot_be_judged(record: &Record) -> Option<GivenUp> {
+    let odd = |n: &Notice| matches!(n, Notice::ImplausiblePressure { .. });
+    if record.intake.notices.iter().any(odd) {
+        return Some(GivenUp::NoLinesPressure);
+    }
+    let one = record.channels.iter().all(|c| c.samples.len() <= 1);
+    one.then_some(GivenUp::OneReading)
 }
 
 /// The way through a record, one excursion after the other.
@@ -88,6 +109,10 @@ struct Walk<'a> {
     prior: &'a PartsPrior,
     tracker: Tracker,
     episodes: Vec<Episode>,
+    /// When the stretch at hand begins, seconds.
+    at_hand_s: f64,
+    /// The stretch that was given up: nothing comes after.
+    not_judged: Option<NotJudged>,
     /// Alarms that belong to no excursion yet, seconds.
     alarms: Vec<(usize, f64)>,
     /// Alarms of air or an empty container that belong to no excursion yet, seconds.
@@ -141,6 +166,8 @@ impl<'a> Walk<'a> {
             prior,
             tracker,
             episodes: Vec::new(),
+            at_hand_s: not_before_s,
+            not_judged: None,
             alarms: Vec::new(),
             supply_alarms: Vec::new(),
             not_before_s,
@@ -158,7 +185,7 @@ impl<'a> Walk<'a> {
     }
 
     fn walk_on(&mut self) {
-        for _ in 0..MOST_EXCURSIONS {
+        for taken in 0..=MOST_EXCURSIONS {
             let next = self.tracker.next_excursion();
             let restored_s = self.tracker.restored_s.take();
             if let Some(restored_s) = restored_s {
@@ -169,14 +196,43 @@ impl<'a> Walk<'a> {
             }
             let until_s = next.as_ref().map_or(f64::INFINITY, |e| e.start_s - 600.0);
             self.lone_alarms(until_s);
-            let Some(excursion) = next else { break };
+            let Some(excursion) = next.filter(|_| !self.gives_up()) else {
+                break;
+            };
+            if taken == MOST_EXCURSIONS {
+                self.give_up(excursion.start_s, GivenUp::TooManyDisturbances);
+                break;
+            }
             // What was restored is over only after the excursion that it ended.
             let over_s = |before_s: f64| restored_s.filter(|r| *r <= before_s);
             self.not_before(over_s(excursion.start_s));
             self.take(excursion);
+            if self.gives_up() {
+                break;
+            }
             self.not_before(over_s(f64::INFINITY));
         }
-        self.lone_alarms(f64::INFINITY);
+        if self.not_judged.is_none() {
+            self.lone_alarms(f64::INFINITY);
+            self.gives_up();
+        }
+    }
+
+    /// Gives the stretch at hand up, and what comes after, where the budget of work is spent; whether it was.
+    fn gives_up(&mut self) -> bool {
+        if self.memo.work.is_spent() && self.not_judged.is_none() {
+            self.give_up(self.at_hand_s, GivenUp::TooMuchWork);
+        }
+        self.not_judged.is_some()
+    }
+
+    fn give_up(&mut self, start_s: f64, why: GivenUp) {
+        let end_s = self.record.end_s();
+        let start_s = start_s.min(end_s);
+        self.not_judged = Some(NotJudged {
+            span: Span { start_s, end_s },
+            why,
+        });
     }
 
     /// Nothing before a moment, seconds, belongs to what comes.
@@ -200,6 +256,10 @@ impl<'a> Walk<'a> {
                 continue;
             }
             last_s = alarm_s;
+            if self.memo.work.is_spent() {
+                return;
+            }
+            self.at_hand_s = alarm_s;
             let mut excursion =
                 alarms::about(self.record, self.doings, &self.tracker, channel, alarm_s);
             excursion.up[channel] = true;
@@ -221,6 +281,9 @@ impl<'a> Walk<'a> {
     /// Makes episodes of alarms of air or an empty container where the record speaks for the supply.
     fn tell_dry(&mut self, alarms: Vec<(usize, f64)>) {
         for (channel, alarm_s) in alarms {
+            if self.memo.work.is_spent() {
+                return;
+            }
             let mut excursion =
                 alarms::about(self.record, self.doings, &self.tracker, channel, alarm_s);
             excursion.down[channel] = true;
@@ -230,12 +293,13 @@ impl<'a> Walk<'a> {
                 && judgement.best_site().0 == Site::Supply
             {
                 let episode = self.outlined(&case, &judgement);
-                self.episodes.push(episode);
+                self.episodes.extend(episode);
             }
         }
     }
 
     fn take(&mut self, excursion: Excursion) {
+        self.at_hand_s = excursion.start_s;
         let moved: Vec<usize> = (0..excursion.up.len())
             .filter(|&c| excursion.moved(c))
             .collect();
@@ -258,6 +322,10 @@ impl<'a> Walk<'a> {
         let parts = scene.parted(&excursion, &alarms);
         let last = parts.len().saturating_sub(1);
         for (i, part) in parts.into_iter().enumerate() {
+            if self.memo.work.is_spent() {
+                break;
+            }
+            self.at_hand_s = part.start_s;
             self.after_relief = 0 < i;
             let until_s = part.end_s.unwrap_or(f64::INFINITY);
             // An alarm after the restart is the next part's.
@@ -326,6 +394,9 @@ impl<'a> Walk<'a> {
             return;
         };
         self.keep(&excursion, alarm_s, &judgement, self.record.end_s());
+        if self.memo.work.is_spent() {
+            return;
+        }
         if hinders_nothing(&judgement) {
             match shift(&judgement) {
                 Some((channel, by_mmhg)) if excursion.end_s.is_none() => {
@@ -417,7 +488,7 @@ impl<'a> Walk<'a> {
     /// The episode that a judged excursion is, if it is worth telling.
     fn made(&self, case: &Case, judgement: &Judgement) -> Option<Episode> {
         let told = case.alarm_s.is_some() || worth_telling(case, judgement);
-        told.then(|| self.outlined(case, judgement))
+        told.then(|| self.outlined(case, judgement)).flatten()
     }
 
     /// Takes in what an excursion was judged to be, and the episode made of it; whether that is told.
@@ -448,10 +519,11 @@ impl<'a> Walk<'a> {
         is_told
     }
 
-    fn outlined(&self, case: &Case, judgement: &Judgement) -> Episode {
+    /// The episode that a case is by its judgement; `None` where the budget of work is spent on it.
+    fn outlined(&self, case: &Case, judgement: &Judgement) -> Option<Episode> {
         let mut episode = outline::episode(case, judgement);
         episode.checks = checks::checks(&episode, self.record);
-        episode
+        (!self.memo.work.is_spent()).then_some(episode)
     }
 
     /// Episodes that follow each other closely may be one that came and went: they are judged together, and
@@ -483,7 +555,9 @@ impl<'a> Walk<'a> {
         if judgement.causes[Cause::CatheterPositional as usize] < 0.5 {
             return;
         }
-        let episode = self.outlined(&case, &judgement);
+        let Some(episode) = self.outlined(&case, &judgement) else {
+            return;
+        };
         self.episodes.truncate(first);
         self.episodes.push(episode);
     }
@@ -498,4 +572,71 @@ pub fn best_cause(causes: &[f64; 11]) -> Cause {
         }
     }
     best
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{Channel, Intake, Priors, Samples};
+    use crate::time::Clock;
+
+    /// Half a day of one pump at a sample in ten seconds, with a climb of an hour after the third hour and after the eighth.
+    fn two_climbs() -> Record {
+        let t_s: Vec<f64> = (0..4320).map(|i| 10.0 * f64::from(i)).collect();
+        let above = |t_s: f64, from_h: f64| match t_s / 3600.0 - from_h {
+            h if (0.0..1.0).contains(&h) => 120.0 * h,
+            _ => 0.0,
+        };
+        let wave = |t_s: f64| (t_s / 37.0).sin();
+        let at = |t_s: &f64| 30.0 + wave(*t_s) + above(*t_s, 3.0) + above(*t_s, 8.0);
+        let samples = Samples {
+            pressure_mmhg: t_s.iter().map(at).collect(),
+            rate_ml_h: vec![4.0; t_s.len()],
+            volume_ml: vec![f64::NAN; t_s.len()],
+            limit_mmhg: vec![f64::NAN; t_s.len()],
+            t_s,
+        };
+        Record {
+            infusion: None,
+            clock: Clock::Seconds,
+            channels: vec![Channel {
+                id: "pn".into(),
+                samples,
+                period_s: Some(10.0),
+                on_change: false,
+                gaps: Vec::new(),
+            }],
+            events: Vec::new(),
+            events_given: false,
+            line: None,
+            priors: Priors::default(),
+            intake: Intake::default(),
+        }
+    }
+
+    #[test]
+    fn what_a_budget_is_too_small_for_is_given_up_and_what_was_found_before_stays() {
+        let record = two_climbs();
+        let within = |steps| review_within(&record, &Memo::within(Work::of(steps)));
+        let whole = review(&record);
+        assert_eq!((whole.episodes.len(), whole.not_judged.len()), (2, 0));
+        let plenty = Memo::within(Work::of_review());
+        assert!(episodes_of(&record, &plenty).is_some());
+        let used = plenty.work.used();
+        assert!(0 < used);
+        // Enough to the last step, and one step too few.
+        assert_eq!(within(used), whole);
+        let short = within(used - 1);
+        assert_eq!(short.episodes, whole.episodes[..1]);
+        let [part] = short.not_judged[..] else {
+            panic!("{:?}", short.not_judged);
+        };
+        assert_eq!(part.why, GivenUp::TooMuchWork);
+        assert!((7.5..8.6).contains(&(part.span.start_s / 3600.0)));
+        assert_eq!(part.span.end_s, record.end_s());
+        // None for the first.
+        let none = within(1000);
+        assert!(none.episodes.is_empty());
+        assert!(none.not_judged[0].span.start_s < 3.6 * 3600.0);
+    }
 }

@@ -92,6 +92,9 @@ impl<'a> Walk<'a> {
             excursion.bouts = within(&excursion.bouts, excursion.start_s, over_s);
             self.tracker.rewind_to(over_s);
             self.take(excursion);
+            if self.memo.work.is_spent() {
+                return;
+            }
         }
         self.lone_alarms(f64::INFINITY);
     }
@@ -193,6 +196,9 @@ impl<'a> Walk<'a> {
         cut_s: f64,
     ) -> f64 {
         let told = self.keep(first, alarm_s, alone, cut_s);
+        if self.memo.work.is_spent() {
+            return cut_s;
+        }
         let shift = shift_of(alone);
         if let Some((channel, by_mmhg)) = shift {
             self.shifted_back(channel, by_mmhg);

@@ -129,7 +129,8 @@ pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
         record_name: record_name(record, about),
         period: words::between(&record.clock, record.start_s(), record.end_s()),
         reviewed_on: about.reviewed_on.map(words::date),
-        nothing_found: review.episodes.is_empty().then_some(words::NOTHING_FOUND),
+        nothing_found: (review.episodes.is_empty() && review.not_judged.is_empty())
+            .then_some(words::NOTHING_FOUND),
         lead,
         cautions: &words::CAUTIONS,
         trace: figure("trace", &trace_title, |width| {

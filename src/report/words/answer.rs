@@ -2,7 +2,8 @@
 
 use super::number::{count, duration, percent, volume, with_interval};
 use super::{
-    between, cause_name, certainty, clip, episode_label, list, moment, moment_near, site_short,
+    between, cause_name, certainty, clip, episode_label, given_up, list, moment, moment_near,
+    not_judged, site_short,
 };
 use crate::infer::{Cause, Course, Episode, Review, Site};
 use crate::record::Record;
@@ -19,11 +20,27 @@ pub struct Verdict {
 
 /// What was found in the whole record, in a sentence.
 pub fn headline(record: &Record, review: &Review) -> String {
+    let found = found(record, review);
+    match review.not_judged.first() {
+        None => found,
+        Some(part) if part.span.start_s <= record.start_s() => {
+            format!("The record was not judged: {}.", given_up(part.why))
+        }
+        Some(part) => format!("{found} {}", not_judged(&record.clock, part)),
+    }
+}
+
+/// What was found in what was judged, in a sentence.
+fn found(record: &Record, review: &Review) -> String {
+    let judged_to_s = review
+        .not_judged
+        .first()
+        .map_or(record.end_s(), |part| part.span.start_s);
     match review.episodes.as_slice() {
         [] if review.channels.is_empty() => "Nothing could be reviewed.".into(),
         [] => format!(
             "No stretch of hindered flow was found in {} of record.",
-            duration(record.end_s() - record.start_s())
+            duration(judged_to_s - record.start_s())
         ),
         [one] => verdict(&record.clock, one).what,
         many => {

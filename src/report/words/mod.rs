@@ -39,7 +39,10 @@ pub use page::{
     CANNOT_BE_TOLD, FITS_TITLE, TRACK_TITLE, WHOLE_LINE, causes_by_probability, channels_left_out,
     episode_facts, line_title, record_facts, record_line, site_meaning, slope_title,
 };
-pub use record::{CAUTIONS, NOTHING_FOUND, assumption, cannot_tell, doing, notice, rejected_title};
+pub use record::{
+    CAUTIONS, NOTHING_FOUND, assumption, cannot_tell, doing, given_up, not_judged, notice,
+    rejected_title,
+};
 pub use site::{
     cause_name, certainty, course_name, episode_label, event_name, list, pause_cause, site_name,
     site_short,

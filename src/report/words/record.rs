@@ -1,11 +1,13 @@
 //! What a reader must know about the files, what was assumed, what cannot be told, and the cautions.
 
+use super::moment::between;
 use super::number::{
     compliance, count, duration, pressure, rate, resistance, significant, with_interval,
 };
 use super::{clip, list};
-use crate::infer::{Assumption, CannotTell, Doing};
+use crate::infer::{Assumption, CannotTell, Doing, GivenUp, NotJudged};
 use crate::record::Notice;
+use crate::time::Clock;
 
 /// The cautions that every report and page carries.
 pub const CAUTIONS: [&str; 6] = [
@@ -19,6 +21,26 @@ pub const CAUTIONS: [&str; 6] = [
 
 /// What an answer of "nothing found" does not say.
 pub const NOTHING_FOUND: &str = "That does not say that the line was well: a blockage that came and went between samples, or fluid beside the vein, leaves no mark in the pressure.";
+
+/// Why a stretch was not judged, as the end of a sentence.
+pub fn given_up(why: GivenUp) -> &'static str {
+    match why {
+        GivenUp::TooMuchWork => {
+            "too long, or too much happens in it, for the work that a review is given; review a shorter stretch by itself"
+        }
+        GivenUp::TooManyDisturbances => "too many disturbances came before it; review it by itself",
+        GivenUp::NoLinesPressure => {
+            "it holds a pressure that no line has; look whether the column has another unit, or a figure that stands for “not measured”"
+        }
+        GivenUp::OneReading => "one row tells no course",
+    }
+}
+
+/// A stretch that was not judged, in a sentence.
+pub fn not_judged(clock: &Clock, part: &NotJudged) -> String {
+    let when = between(clock, part.span.start_s, part.span.end_s);
+    format!("This part was not judged, {when}: {}.", given_up(part.why))
+}
 
 /// A notice about the files.
 pub fn notice(notice: &Notice) -> String {

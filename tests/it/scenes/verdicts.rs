@@ -33,6 +33,7 @@ pub fn review(made: &Made) -> Review {
         pauses,
         line_pauses,
         episodes: Vec::new(),
+        not_judged: Vec::new(),
         assumptions: Vec::new(),
     }
 }
