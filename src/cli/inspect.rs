@@ -1,6 +1,6 @@
 //! `patency inspect`: what was understood of the files, without judging.
 
-use super::{open, out};
+use super::{Done, open, out};
 use crate::error::{Error, Result};
 use crate::ingest::{self, Source};
 use crate::report;
@@ -13,7 +13,7 @@ const WIDTH: usize = 80;
 ///
 /// Rows, channels, period, gaps, clock, units, rejected rows, events, and what the line file says. Nothing is written.
 ///
-/// With --privacy, a file or folder is looked through for what may identify somebody instead.
+/// With --privacy, a file or folder is looked through for what may identify somebody instead; status 3 where something is found.
 ///
 /// Example: patency inspect night.csv --events night-events.csv --line line.toml
 #[derive(clap::Args)]
@@ -36,7 +36,7 @@ pub struct Args {
 }
 
 /// Runs the command.
-pub fn run(args: &Args) -> Result<()> {
+pub fn run(args: &Args) -> Result<Done> {
     if args.privacy {
         return privacy(args);
     }
@@ -46,11 +46,12 @@ pub fn run(args: &Args) -> Result<()> {
         report::inspection_json(&records)
     } else {
         report::inspection_text(&records, WIDTH, true)
-    })
+    })?;
+    Ok(Done::Whole)
 }
 
 /// Looks through a file, or all files of a folder.
-fn privacy(args: &Args) -> Result<()> {
+fn privacy(args: &Args) -> Result<Done> {
     let mut files = Vec::new();
     for path in &args.trace {
         match path.is_dir() {
@@ -69,6 +70,10 @@ fn privacy(args: &Args) -> Result<()> {
     out::print(&match args.json {
         true => report::privacy_json(&found, files.len()),
         false => report::privacy_text(&found, files.len()),
+    })?;
+    Ok(match found.is_empty() {
+        true => Done::Whole,
+        false => Done::Open,
     })
 }
 

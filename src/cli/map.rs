@@ -1,6 +1,6 @@
 //! `patency map`: proposes from an export itself how it is to be read.
 
-use super::{open, out};
+use super::{Done, open, out};
 use crate::error::{Error, Result};
 use crate::ingest::{self, Source};
 use std::path::{Path, PathBuf};
@@ -9,6 +9,8 @@ use std::path::{Path, PathBuf};
 ///
 /// Writes a mapping file: which column is what, its unit, the order of the date, the zone. Each line says why; what
 /// nothing in the file proves is asked. Answer in the file, or with --set, and give it to the other commands as --map.
+///
+/// Ends with status 3 where questions are left.
 ///
 /// Example: patency map export.csv --set zone=Europe/Berlin --out export.map.toml
 #[derive(clap::Args)]
@@ -27,7 +29,7 @@ pub struct Args {
 }
 
 /// Runs the command.
-pub fn run(args: &Args) -> Result<()> {
+pub fn run(args: &Args) -> Result<Done> {
     let mut trace = open::file(&args.trace)?;
     let mut events = args.events.as_deref().map(open::file).transpose()?;
     let proposal = ingest::propose(
@@ -41,8 +43,13 @@ pub fn run(args: &Args) -> Result<()> {
             .map(|(name, reader)| Source { name, reader }),
         &args.set,
     )?;
+    let done = match proposal.questions.is_empty() {
+        true => Done::Whole,
+        false => Done::Open,
+    };
     let Some(path) = &args.out else {
-        return out::print(&proposal.text);
+        out::print(&proposal.text)?;
+        return Ok(done);
     };
     let name = path.file_name().and_then(|n| n.to_str()).ok_or_else(|| {
         Error::in_file(path, "expected the name of a file")
@@ -53,7 +60,8 @@ pub fn run(args: &Args) -> Result<()> {
         .filter(|d| !d.as_os_str().is_empty())
         .unwrap_or(Path::new("."));
     out::write_files("--out", dir, &[(name, proposal.text.into_bytes())])?;
-    out::print(&written(path, &proposal.questions))
+    out::print(&written(path, &proposal.questions))?;
+    Ok(done)
 }
 
 fn written(path: &Path, questions: &[String]) -> String {

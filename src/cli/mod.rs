@@ -1,6 +1,7 @@
 //! EDGE: the command line. Opens files, calls the library, writes results; one file per command.
 //!
-//! Exit status: 0 done, 1 it could not be done (one message on standard error), 2 wrong usage.
+//! Exit status: 0 done, 1 it could not be done (one message on standard error), 2 wrong usage, 3 done and something was found
+//! that was looked for (`inspect --privacy`) or is left open (`map` with unanswered questions).
 
 mod clamp_test;
 mod expect;
@@ -57,7 +58,8 @@ enum Command {
 pub fn main() -> ExitCode {
     let args = Args::parse(); // wrong usage ends here, with status 2
     match run(args.command) {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(Done::Whole) => ExitCode::SUCCESS,
+        Ok(Done::Open) => ExitCode::from(3),
         Err(error) => {
             out::problem(&error);
             ExitCode::from(1)
@@ -65,15 +67,22 @@ pub fn main() -> ExitCode {
     }
 }
 
-fn run(command: Command) -> Result<()> {
+/// How a command ended that could be done.
+enum Done {
+    Whole,
+    /// Something was found that was looked for, or is left open.
+    Open,
+}
+
+fn run(command: Command) -> Result<Done> {
     match command {
+        Command::Inspect(args) => return inspect::run(&args),
+        Command::Map(args) => return map::run(&args),
         Command::Review(args) => review::run(&args),
-        Command::Inspect(args) => inspect::run(&args),
         Command::Expect(args) => expect::run(&args),
         Command::Export(args) => export::run(&args),
         Command::ClampTest(args) => clamp_test::run(&args),
         Command::Limits(args) => limits::run(&args),
-        Command::Map(args) => map::run(&args),
         Command::Manual(args) => manual::run(&args),
         Command::Segments(args) => segments::run(&args),
         Command::Serve(args) => serve::run(&args),
@@ -81,5 +90,6 @@ fn run(command: Command) -> Result<()> {
         Command::Survey(args) => survey::run(&args),
         Command::WorkbenchJob => serve::job(),
         Command::PdfPrinter(args) => pdf::printer(&args),
-    }
+    }?;
+    Ok(Done::Whole)
 }

@@ -93,6 +93,19 @@ impl Read for Decoded<'_> {
     }
 }
 
+/// Where a row of units stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum UnitRow {
+    /// There is none.
+    None,
+    /// Below the header.
+    Below,
+    /// Below the header; what it says is known to be wrong and is not looked at.
+    Ignored,
+    /// In this line, above the header.
+    At(u64),
+}
+
 /// How a table is dressed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Dress {
@@ -102,8 +115,10 @@ pub struct Dress {
     pub delimiter: u8,
     /// Line of the header, from 1; what stands above it is not read.
     pub header_line: u64,
-    /// Whether the row below the header holds units.
-    pub unit_row: bool,
+    /// Where a row of units stands.
+    pub unit_row: UnitRow,
+    /// Line of the first row with data, where lines of text stand between it and the header.
+    pub first_row: Option<u64>,
     /// Of a workbook, the sheet.
     pub sheet: Option<String>,
 }
@@ -115,7 +130,8 @@ impl Dress {
             encoding: Encoding::UTF8,
             delimiter: b',',
             header_line: 1,
-            unit_row: false,
+            unit_row: UnitRow::None,
+            first_row: None,
             sheet: None,
         }
     }

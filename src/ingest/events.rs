@@ -57,6 +57,8 @@ pub(super) struct Plan {
     pub(super) clockwork: Clockwork,
     /// The file's words and the contract's.
     words: BTreeMap<String, EventKind>,
+    /// What words are that are not listed.
+    unlisted: Option<EventKind>,
 }
 
 impl Plan {
@@ -115,6 +117,7 @@ impl Plan {
             },
             clockwork: Clockwork::new(When::Contract, time, Numbers::contract()),
             words: BTreeMap::new(),
+            unlisted: None,
         })
     }
 
@@ -128,6 +131,7 @@ impl Plan {
             },
             clockwork: plan::clockwork(table, &map.file)?,
             words: map.words.clone(),
+            unlisted: map.unlisted,
         })
     }
 }
@@ -241,7 +245,10 @@ pub(super) fn event(
         infusion: infusion.transpose()?.unwrap_or_default(),
         ticks: moment.ticks,
         channel: channel.transpose()?,
-        kind: known.unwrap_or_else(|| EventKind::from_word(&word.to_ascii_lowercase())),
+        kind: known.unwrap_or_else(|| match EventKind::from_word(&word.to_ascii_lowercase()) {
+            EventKind::Unknown => plan.unlisted.unwrap_or(EventKind::Unknown),
+            known => known,
+        }),
         word: word.to_string(),
         detail: columns
             .detail

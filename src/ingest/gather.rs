@@ -7,6 +7,7 @@ use super::cell;
 use super::clocks;
 use super::columns::Piece;
 use super::epochs::{self, Mended};
+use super::letters;
 use super::moment::{EXAMPLE, Kind, Moment};
 use super::order::{Joined, Rows};
 use super::set_back;
@@ -74,6 +75,10 @@ pub(super) struct Gathering {
     footer: u64,
     /// Whether a row may hold a part of a sample only: what it leaves out holds on from the row before.
     pub(super) in_parts: bool,
+    /// Whether pressure and volume hold on as well.
+    pub(super) all_hold: bool,
+    /// Whether names that differ in capitals or in how their letters are composed are one.
+    pub(super) folds_names: bool,
     /// Where rows wait that are too many to be held; `None` = all are held.
     pub(super) shelf: Option<Shelf>,
     /// Rows in memory.
@@ -132,8 +137,15 @@ impl Gathering {
         if let Some(&at) = self.series_by_name.get(&key) {
             return Ok(at);
         }
-        let channel = Aliases::name(&mut self.aliases.channels, "channel", channel_cell)
+        let composed = letters::composed(channel_cell);
+        let channel = Aliases::name(&mut self.aliases.channels, "channel", &composed)
             .map_err(NoName::Channel)?;
+        if self.folds_names
+            && let Some(at) = self.alike(infusion, &channel)
+        {
+            self.series_by_name.insert(key, at);
+            return Ok(at);
+        }
         let of = self.infusions.get_mut(infusion);
         if of.is_some_and(|of| !of.takes_channel()) {
             return Err(NoName::Crowded);
@@ -156,6 +168,13 @@ impl Gathering {
     /// Whether an infusion with too many channels is left out by itself, and the file not refused: one of many.
     pub(super) fn leaves_out(&self) -> bool {
         self.shelf.is_some()
+    }
+
+    /// The series of an infusion whose channel is called the same but for its capitals.
+    fn alike(&self, infusion: usize, channel: &str) -> Option<usize> {
+        let lower = channel.to_lowercase();
+        let is_it = |s: &Series| s.infusion == infusion && s.channel.to_lowercase() == lower;
+        self.series.iter().position(is_it)
     }
 
     fn infusion(&mut self, cell: Option<&[u8]>) -> std::result::Result<usize, &'static str> {
@@ -304,7 +323,7 @@ impl Gathering {
             return;
         }
         for series in &mut self.series {
-            let joined = series.rows.join_parts();
+            let joined = series.rows.join_parts(self.all_hold);
             if let Some(infusion) = self.infusions.get_mut(series.infusion) {
                 infusion.joined(joined, rate);
             }
@@ -377,10 +396,21 @@ impl Gathering {
             wholes: wholes.into_iter().map(Some).collect(),
             unread,
             shelf: self.shelf,
-            to_join: self.in_parts.then_some(rate),
+            to_join: self.in_parts.then_some(ToJoin {
+                rate,
+                all_hold: self.all_hold,
+            }),
             aliases: self.aliases,
         }
     }
+}
+
+/// How parts of samples are to be joined.
+pub(super) struct ToJoin {
+    /// The name of the rate's column.
+    rate: String,
+    /// Whether pressure and volume hold on as well.
+    all_hold: bool,
 }
 
 /// Infusions to be made records of, in order of name.
@@ -391,7 +421,7 @@ pub(super) struct Gathered {
     unread: Vec<Notice>,
     shelf: Option<Shelf>,
     /// The rate's column, where parts of samples are still to be joined.
-    pub(super) to_join: Option<String>,
+    pub(super) to_join: Option<ToJoin>,
     /// Running names given in the place of identifying ones.
     pub(super) aliases: Aliases,
 }
@@ -436,7 +466,7 @@ impl Gathered {
             shelf.get(waiting, &mut one.rows)?;
             one.rows.append(last);
         }
-        let mut record = whole(infusion, series, self.kind, self.to_join.as_deref());
+        let mut record = whole(infusion, series, self.kind, self.to_join.as_ref());
         if at == 0
             && let Some(record) = &mut record
         {
@@ -447,7 +477,7 @@ impl Gathered {
 
     /// All records, in order of name; none of the rows may wait on a shelf.
     pub(super) fn records(self) -> Vec<Record> {
-        let (kind, to_join) = (self.kind, self.to_join.as_deref());
+        let (kind, to_join) = (self.kind, self.to_join.as_ref());
         let wholes = self.wholes.into_par_iter().flatten();
         let records = wholes.map(|(infusion, series)| whole(infusion, series, kind, to_join));
         let mut records: Vec<Option<Record>> = records.collect();
@@ -463,12 +493,12 @@ fn whole(
     mut infusion: Infusion,
     mut series: Vec<Series>,
     kind: Kind,
-    to_join: Option<&str>,
+    to_join: Option<&ToJoin>,
 ) -> Option<Record> {
     infusion.mend_clock(series.iter_mut(), kind, to_join.is_some());
-    if let Some(rate) = to_join {
+    if let Some(to_join) = to_join {
         for one in &mut series {
-            infusion.joined(one.rows.join_parts(), rate);
+            infusion.joined(one.rows.join_parts(to_join.all_hold), &to_join.rate);
         }
         series.retain(|s| !s.rows.ticks.is_empty());
         if series.is_empty() {

@@ -19,12 +19,14 @@
 mod arrow;
 mod assemble;
 mod bodies;
+mod calendar_words;
 mod cell;
 mod chains;
 mod civil;
 mod clocks;
 mod column;
 mod columns;
+mod contradict;
 mod dress;
 mod epochs;
 mod events;
@@ -35,6 +37,7 @@ mod guard;
 mod hl7;
 mod infusions;
 mod join;
+mod letters;
 mod line;
 mod mapping;
 mod merge;
@@ -173,6 +176,10 @@ pub fn read_exports(
             None => e,
         })?,
     };
+    if let Some(file) = last.filter(|_| !settings.keep_going) {
+        let mut records = trace.records.iter();
+        records.try_for_each(|record| contradict::check(record, &file))?;
+    }
     let files_of_events = events.len();
     for source in events {
         read_events(source, &mut trace, settings)?;

@@ -3,6 +3,8 @@
 //! In: a cell. Out: the number, none with the reason, or a refusal. A cell that does not fit the file's decimal sign
 //! is refused, never read in the other way: `1,234` is one and a bit or a thousand and more.
 
+use super::unit::Unit;
+
 /// How a file writes numbers.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Numbers {
@@ -12,6 +14,8 @@ pub(super) struct Numbers {
     pub(super) thousands: Option<char>,
     /// Words that stand where nothing was measured.
     pub(super) missing: Vec<String>,
+    /// Numbers that stand where nothing was measured, such as 9999.
+    pub(super) no_values: Vec<f64>,
 }
 
 /// Words that stand for "not measured" in exports of all kinds (common practice, no source).
@@ -47,6 +51,27 @@ impl Numbers {
             decimal: b'.',
             thousands: None,
             missing: Vec::new(),
+            no_values: Vec::new(),
+        }
+    }
+
+    /// Numbers as an export has them; what is missing may be said by words or by numbers.
+    pub(super) fn mapped(decimal: u8, thousands: Option<char>, missing: Vec<String>) -> Self {
+        let no_values = missing.iter().filter_map(|word| word.parse().ok());
+        let no_values = no_values.filter(|x: &f64| x.is_finite()).collect();
+        Self {
+            decimal,
+            thousands,
+            missing,
+            no_values,
+        }
+    }
+
+    /// A number that was read, or none where it stands for "not measured".
+    pub(super) fn measured(&self, value: f64) -> Figure {
+        match self.no_values.contains(&value) {
+            true => Figure::Missing,
+            false => Figure::Is(value),
         }
     }
 
@@ -70,7 +95,41 @@ impl Numbers {
         {
             return Ok(Figure::Missing);
         }
-        self.plain(text.as_bytes()).map(Figure::Is)
+        self.plain(text.as_bytes()).map(|x| self.measured(x))
+    }
+
+    /// Reads a number that bears signs of the program that wrote it: `29 mmHg`, `(11)`, `11-`, `="29"`, `'29`. Gives back
+    /// the unit where one is written.
+    pub(super) fn odd(&self, cell: &[u8]) -> Option<(f64, Option<Unit>)> {
+        let text = std::str::from_utf8(cell).ok()?.trim();
+        let text = match text.strip_prefix("=\"").and_then(|t| t.strip_suffix('"')) {
+            Some(inner) => inner,
+            None => text.strip_prefix('\'').unwrap_or(text),
+        };
+        let end = text.rfind(|c: char| c.is_ascii_digit() || c == ')')? + 1;
+        let (mut number, mut rest) = text.split_at_checked(end)?;
+        // The digits of a unit, as in cmH2O, belong to it.
+        if let Some(at) = number.find(|c: char| c.is_alphabetic() && !matches!(c, 'e' | 'E')) {
+            (number, rest) = text.split_at_checked(at)?;
+        }
+        let number = number.trim();
+        let (number, negative) = match number.strip_prefix('(').and_then(|n| n.strip_suffix(')')) {
+            Some(inner) => (inner, true),
+            None => match rest.trim() {
+                "-" => {
+                    rest = "";
+                    (number, true)
+                }
+                _ => (number, false),
+            },
+        };
+        let unit = match rest.trim() {
+            "" => None,
+            unit => Some(Unit::find(unit)?),
+        };
+        let number = number.strip_prefix('+').unwrap_or(number);
+        let value = self.plain(number.as_bytes()).ok()?;
+        Some((if negative { -value } else { value }, unit))
     }
 
     /// Reads a cell that must hold a number.
@@ -142,9 +201,35 @@ fn same_mark(mark: char, c: char) -> bool {
     mark == c || (blank(mark) && blank(c)) || (mark == '\'' && c == '\u{2019}')
 }
 
-/// Seconds of a length of time in hours, minutes and, if there, seconds: `0:00:10`, `26:00:30.5`, `8:30`.
+/// Seconds of a length of time in minutes and seconds: `75:30` is an hour and a quarter and half a minute.
+pub(super) fn minutes_s(cell: &[u8]) -> Option<f64> {
+    let text = std::str::from_utf8(cell).ok()?;
+    match text.matches(':').count() {
+        1 => {
+            let (minutes, seconds) = text.split_once(':')?;
+            let minutes: u32 = minutes.parse().ok()?;
+            let seconds = lapse_s(format!("0:0:{seconds}").as_bytes())?;
+            Some(f64::from(minutes) * 60.0 + seconds)
+        }
+        _ => lapse_s(cell),
+    }
+}
+
+/// Seconds of a length of time: in hours, minutes and, if there, seconds (`0:00:10`, `26:00:30.5`, `8:30`), with days before
+/// them (`1d 02:10`), or by ISO 8601 (`P1DT2H10M`).
 pub(super) fn lapse_s(cell: &[u8]) -> Option<f64> {
     let text = std::str::from_utf8(cell).ok()?;
+    if text.starts_with(['P', 'p']) {
+        let span: jiff::Span = text.parse().ok()?;
+        // A day of a length of time has 24 hours.
+        let day = jiff::SpanRelativeTo::days_are_24_hours();
+        return span.total((jiff::Unit::Second, day)).ok();
+    }
+    if let Some((days, clock)) = text.split_once('d') {
+        let days: f64 = days.trim().parse().ok()?;
+        let clock = clock.trim().trim_start_matches(',').trim();
+        return Some(days * 86_400.0 + lapse_s(clock.as_bytes())?);
+    }
     let mut parts = text.split(':');
     let (hours, minutes, seconds) = (parts.next()?, parts.next()?, parts.next().unwrap_or("0"));
     let digits = |part: &str, most: usize| {
@@ -169,11 +254,7 @@ mod tests {
     use rstest::rstest;
 
     fn numbers(decimal: char, thousands: Option<char>) -> Numbers {
-        Numbers {
-            decimal: decimal as u8,
-            thousands,
-            missing: vec!["---".into()],
-        }
+        Numbers::mapped(decimal as u8, thousands, vec!["---".into(), "9999".into()])
     }
 
     #[rstest]
@@ -248,6 +329,34 @@ mod tests {
         );
     }
 
+    #[rstest]
+    #[case("29 mmHg", 29.0, Some("mm[Hg]"))]
+    #[case("4,2ml/h", 4.2, Some("mL/h"))]
+    #[case("40 cmH2O", 40.0, Some("cm[H2O]"))]
+    #[case("(11)", -11.0, None)]
+    #[case("11-", -11.0, None)]
+    #[case("=\"29\"", 29.0, None)]
+    #[case("'29", 29.0, None)]
+    #[case("+29", 29.0, None)]
+    fn the_signs_of_other_programs_are_taken_off(
+        #[case] cell: &str,
+        #[case] value: f64,
+        #[case] unit: Option<&str>,
+    ) {
+        let (read, of) = numbers(',', None).odd(cell.as_bytes()).unwrap();
+        assert_eq!((read, of.map(|u| u.code)), (value, unit));
+        assert_eq!(numbers(',', None).odd(b"29 apples"), None);
+        assert_eq!(numbers(',', None).odd(b"STOP"), None);
+    }
+
+    #[test]
+    fn a_number_may_stand_for_nothing_measured() {
+        let numbers = numbers('.', None);
+        assert_eq!(numbers.figure(b"9999"), Ok(Figure::Missing));
+        assert_eq!(numbers.figure(b"9999.0"), Ok(Figure::Missing));
+        assert_eq!(numbers.figure(b"999"), Ok(Figure::Is(999.0)));
+    }
+
     proptest! {
         #[test]
         fn a_number_is_the_same_in_every_dress(whole in 0_u64..10_000_000_000, thousandths in 0_u64..1000, minus: bool) {
@@ -270,6 +379,8 @@ mod tests {
         #[test]
         fn any_bytes_are_read_or_refused_without_panic(cell in proptest::collection::vec(any::<u8>(), 0..80)) {
             let _ = numbers(',', Some('.')).figure(&cell);
+            let _ = numbers(',', Some('.')).odd(&cell);
+            let _ = (lapse_s(&cell), minutes_s(&cell));
             let _ = Numbers::contract().figure(&cell);
         }
     }
@@ -285,10 +396,20 @@ mod tests {
     #[case("1:2:3:4", None)]
     #[case("12", None)]
     #[case(":", None)]
+    #[case("1d 02:10", Some(94_200.0))]
+    #[case("P1DT2H10M", Some(94_200.0))]
+    #[case("PT0S", Some(0.0))]
     fn a_length_of_time_in_hours_minutes_and_seconds_is_read(
         #[case] text: &str,
         #[case] expected: Option<f64>,
     ) {
         assert_eq!(lapse_s(text.as_bytes()), expected);
+    }
+
+    #[test]
+    fn minutes_may_be_counted_beyond_the_hour() {
+        assert_eq!(minutes_s(b"75:30"), Some(4530.0));
+        assert_eq!(minutes_s(b"1:15:30"), Some(4530.0));
+        assert_eq!(minutes_s(b"75:60"), None);
     }
 }

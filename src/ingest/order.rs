@@ -133,13 +133,16 @@ impl Rows {
     /// 08:00:05 pressure 30          →       08:00:05  pressure 30, rate 4
     /// 08:00:10 pressure 31, rate 5          08:00:10  pressure 31, rate 5
     /// ```
-    pub(super) fn join_parts(&mut self) -> Joined {
+    ///
+    /// Where all figures hold, pressure and volume do so too.
+    pub(super) fn join_parts(&mut self, all_hold: bool) -> Joined {
         if 0 < late_rows(&self.ticks) {
             self.sort();
         }
         let parts = std::mem::take(self);
         let mut joined = Joined::default();
         let (mut rate, mut limit) = (f64::NAN, f64::NAN);
+        let (mut pressure, mut volume) = (f64::NAN, f64::NAN);
         let mut rows = parts.iter().peekable();
         while let Some(first) = rows.next() {
             let mut whole = first;
@@ -158,14 +161,19 @@ impl Rows {
             } else {
                 whole.figures[3]
             };
+            for (held, at) in [(&mut pressure, 0), (&mut volume, 2)] {
+                if !whole.figures[at].is_nan() || !all_hold {
+                    *held = whole.figures[at];
+                }
+            }
             if rate.is_nan() {
                 joined.before_rate.extend(lines.into_iter().map(u64::from));
                 continue;
             }
             self.ticks.push(whole.tick);
-            self.pressure_mmhg.push(whole.figures[0]);
+            self.pressure_mmhg.push(pressure);
             self.rate_ml_h.push(rate);
-            self.volume_ml.push(whole.figures[2]);
+            self.volume_ml.push(volume);
             self.limit_mmhg.push(limit);
             self.lines.push(whole.line);
         }

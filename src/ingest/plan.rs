@@ -3,11 +3,14 @@
 //! In: a table's header and, where there is one, its mapping. Out: [`Plan`], the one way in which a trace is read.
 
 use super::cell::{LIMIT, PRESSURE, RATE, Range, VOLUME};
-use super::mapping::{FieldsMap, FileMap, LayoutMap, TimeCells, TimeWritten, TraceMap, What};
+use super::mapping::{
+    FieldMap, FieldsMap, FileMap, Holds, LayoutMap, TimeCells, TimeWritten, TraceMap, UnitMap, What,
+};
 use super::numbers::Numbers;
 use super::table::Table;
+use super::unit::Unit;
 use super::when::{Clockwork, When, WhenCells};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use std::collections::HashMap;
 
 /// How rows are read.
@@ -15,8 +18,14 @@ pub(super) struct Plan {
     pub(super) infusion: Option<usize>,
     pub(super) numbers: Numbers,
     pub(super) layout: Layout,
-    /// Whether an empty rate or limit means that the one before still holds.
-    pub(super) holds: bool,
+    /// What an empty cell means.
+    pub(super) holds: Holds,
+    /// Words in the place of a rate, and the rates they mean.
+    pub(super) rate_words: Vec<(String, f64)>,
+    /// Columns that say whether the channel ran, and the words that say so.
+    pub(super) running: Vec<(usize, Vec<String>)>,
+    /// Whether the file is an export in a form of its own.
+    pub(super) is_mapped: bool,
 }
 
 /// What a row holds.
@@ -43,6 +52,22 @@ pub(super) enum Layout {
 pub(super) struct Field {
     pub(super) column: usize,
     pub(super) factor: f64,
+    /// The column that says the unit in each row, in the place of the factor.
+    pub(super) unit: Option<usize>,
+    /// Taken off each figure, in its own unit.
+    pub(super) zero: f64,
+}
+
+impl Field {
+    /// A column whose figures need no more than a factor.
+    pub(super) fn plain(column: usize, factor: f64) -> Self {
+        Self {
+            column,
+            factor,
+            unit: None,
+            zero: 0.0,
+        }
+    }
 }
 
 /// The figures of one channel.
@@ -70,10 +95,7 @@ impl Plan {
     pub(super) fn contract(table: &mut Table) -> Result<(Self, Clockwork)> {
         let infusion = table.find("infusion")?;
         let time = WhenCells::One(table.require("time")?);
-        let plain = |column: usize| Field {
-            column,
-            factor: 1.0,
-        };
+        let plain = |column: usize| Field::plain(column, 1.0);
         let channel = table.find("channel")?;
         let fields = Fields {
             pressure: plain(table.require("pressure_mmhg")?),
@@ -85,7 +107,10 @@ impl Plan {
             infusion,
             numbers: Numbers::contract(),
             layout: Layout::Row { channel, fields },
-            holds: false,
+            holds: Holds::Nothing,
+            rate_words: Vec::new(),
+            running: Vec::new(),
+            is_mapped: false,
         };
         let clockwork = Clockwork::new(When::Contract, time, Numbers::contract());
         Ok((plan, clockwork))
@@ -120,11 +145,18 @@ impl Plan {
                     .collect(),
             },
         };
+        let mut running = Vec::with_capacity(map.running.len());
+        for (column, words) in &map.running {
+            running.push((table.require(column)?, words.clone()));
+        }
         let plan = Self {
             infusion,
             numbers: map.file.numbers.clone(),
             layout,
             holds: map.holds,
+            rate_words: map.rate_words.clone(),
+            running,
+            is_mapped: true,
         };
         Ok((plan, clockwork))
     }
@@ -146,6 +178,16 @@ pub(super) fn clockwork(table: &mut Table, file: &FileMap) -> Result<Clockwork> 
             When::Elapsed { seconds: 1.0 }
         }
         TimeWritten::Elapsed(seconds) => When::Elapsed { seconds: *seconds },
+        TimeWritten::MinutesAndSeconds => When::MinutesAndSeconds,
+        TimeWritten::Epoch(seconds, zone) => When::Epoch {
+            seconds: *seconds,
+            zone: zone.clone(),
+        },
+        TimeWritten::SheetDays(zone) => When::SheetDays(zone.clone()),
+        TimeWritten::Pattern(pattern, zone) => When::Pattern {
+            pattern: pattern.clone(),
+            zone: zone.clone(),
+        },
         TimeWritten::Local(order, zone) => When::Local {
             order: *order,
             zone: zone.clone(),
@@ -160,16 +202,62 @@ pub(super) fn find(table: &mut Table, column: Option<&str>) -> Result<Option<usi
 }
 
 fn fields_of(table: &mut Table, map: &FieldsMap) -> Result<Fields> {
-    let mut field = |(name, factor): &(String, f64)| -> Result<Field> {
-        Ok(Field {
-            column: table.require(name)?,
-            factor: *factor,
-        })
+    let optional = |table: &mut Table, map: &Option<FieldMap>, what| {
+        map.as_ref()
+            .map(|map| field_of(table, map, what))
+            .transpose()
     };
     Ok(Fields {
-        pressure: field(&map.pressure)?,
-        rate: field(&map.rate)?,
-        volume: map.volume.as_ref().map(&mut field).transpose()?,
-        limit: map.limit.as_ref().map(&mut field).transpose()?,
+        pressure: field_of(table, &map.pressure, What::Pressure)?,
+        rate: field_of(table, &map.rate, What::Rate)?,
+        volume: optional(table, &map.volume, What::Volume)?,
+        limit: optional(table, &map.limit, What::Limit)?,
     })
+}
+
+/// A column of figures, its unit compared with the one that the file states.
+fn field_of(table: &mut Table, map: &FieldMap, what: What) -> Result<Field> {
+    let column = table.require(&map.column)?;
+    let stated = table.stated_unit(column);
+    let stated = stated.filter(|(unit, ..)| unit.quantity == what.quantity());
+    let mut field = Field::plain(column, 1.0);
+    field.zero = map.zero;
+    match (&map.unit, stated) {
+        (UnitMap::Column(name), _) => field.unit = Some(table.require(name)?),
+        (UnitMap::Factor(factor), Some((unit, place, line)))
+            if table.has_units() && unit.factor != Some(*factor) =>
+        {
+            let said = format!("{place} says `{}`, the mapping has another unit", unit.code);
+            return Err(Error::in_file(&table.name, said)
+                .at_line(line)
+                .in_column(&map.column)
+                .hint(format!(
+                    "make the mapping anew with `patency map`, correct `{}` in it, or write `unit_row = \"ignored\"` where the row is known to be wrong",
+                    what.unit_keys().0
+                )));
+        }
+        (UnitMap::Factor(factor), _) => field.factor = *factor,
+        (
+            UnitMap::Written,
+            Some((
+                Unit {
+                    factor: Some(factor),
+                    ..
+                },
+                ..,
+            )),
+        ) => field.factor = factor,
+        (UnitMap::Written, _) => {
+            return Err(
+                Error::in_file(&table.name, "no unit is written that could be read")
+                    .at_line(1)
+                    .in_column(&map.column)
+                    .hint(format!(
+                        "write the unit into the mapping: one of {}",
+                        Unit::known(what.quantity())
+                    )),
+            );
+        }
+    }
+    Ok(field)
 }

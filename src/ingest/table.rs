@@ -6,13 +6,15 @@
 //! identify a person are named in a notice and never read.
 
 use super::Source;
+use super::cell;
 use super::civil::{Civil, Order, civil};
-use super::dress::Dress;
+use super::dress::{Dress, UnitRow};
 use super::frame::Frame;
 use super::grid::{self, Grid, Opened};
 use super::names::{identifies, nearest, shown_header};
 use super::numbers::{Figure, Numbers};
 use super::sheet::Wanted;
+use super::unit::Unit;
 use crate::error::{Error, Result};
 use crate::record::{Notice, RejectedRow};
 use csv::ByteRecord;
@@ -89,6 +91,16 @@ pub(super) struct Table<'a> {
     header_at: u64,
     /// Rows that are no data where they come again: the header, and the units below it.
     again: Vec<ByteRecord>,
+    /// The row of units, where it is to be believed.
+    units: Option<Vec<String>>,
+    /// What separates cells of a text.
+    delimiter: u8,
+    /// Line of the row at hand.
+    at: u64,
+    /// Line of a row that may begin a quote that is never closed.
+    open_quote: Option<u64>,
+    /// Whether rows without anything are passed over.
+    skips_empty: bool,
 }
 
 /// Where rows come from.
@@ -121,7 +133,7 @@ impl<'a> Table<'a> {
         if let Some(name) = named.find(|name| !seen.insert(name.as_str())) {
             let what = format!("the column {} stands twice", shown_header(name));
             let twice = Error::in_file(&table.name, what).at_line(table.header_at);
-            return Err(twice.hint("rename or remove one of them"));
+            return Err(twice.hint("rename or remove one of them, or have `patency map` propose how the file is to be read"));
         }
         Ok(table)
     }
@@ -133,11 +145,50 @@ impl<'a> Table<'a> {
         table.header_as_written = table.header_texts()?;
         table.header = distinct(&table.header_as_written);
         table.again.push(table.record.clone());
-        let has_unit_row = dress.unit_row && !table.is_of_columns();
-        if has_unit_row && table.advance()?.is_some() {
-            table.again.push(table.record.clone());
+        table.skips_empty = true;
+        if !table.is_of_columns() {
+            table.pass_units(dress)?;
         }
         Ok(table)
+    }
+
+    /// Passes over what stands between the header and the first row.
+    fn pass_units(&mut self, dress: &Dress) -> Result<()> {
+        let below = matches!(dress.unit_row, UnitRow::Below | UnitRow::Ignored);
+        if below && let Some(line) = self.advance()? {
+            let texts: Vec<String> = self.record.iter().map(cell::text).collect();
+            if dress.unit_row == UnitRow::Below {
+                if !texts
+                    .iter()
+                    .any(|cell| Unit::in_cell(cell.trim()).is_some())
+                {
+                    return Err(Error::in_file(&self.name, "expected the row of units, found a row without any")
+                        .at_line(line)
+                        .hint("this export is not like the one the mapping was made of: make it anew with `patency map`, or take `unit_row` out of it"));
+                }
+                self.units = Some(texts);
+            }
+            self.again.push(self.record.clone());
+        }
+        while dress.first_row.is_some_and(|first| self.at + 1 < first) && self.advance()?.is_some()
+        {
+        }
+        Ok(())
+    }
+
+    /// The unit that the row of units or the header states for a column, and where it stands.
+    pub(super) fn stated_unit(&self, column: usize) -> Option<(Unit, String, u64)> {
+        let cell = self.units.as_ref().and_then(|units| units.get(column));
+        if let Some(unit) = cell.and_then(|cell| Unit::in_cell(cell.trim())) {
+            return Some((unit, "the row of units".into(), self.header_at + 1));
+        }
+        let (unit, _) = Unit::in_header(self.header.get(column)?)?;
+        Some((unit, "the header".into(), self.header_at))
+    }
+
+    /// Whether a row of units is read and believed.
+    pub(super) fn has_units(&self) -> bool {
+        self.units.is_some()
     }
 
     /// Whether the table is one of columns with names (Parquet, Arrow), which has no row but data.
@@ -170,10 +221,18 @@ impl<'a> Table<'a> {
         };
         let mut name = source.name.to_path_buf();
         let mut above = dress.header_line.saturating_sub(1);
+        let mut units = None;
         let rows = match grid::open(source, &wanted)? {
             Opened::Text(reader) => {
-                let mut reader = dress.encoding.decoded(reader);
-                if 0 < above {
+                let mut reader = lone_returns(dress.encoding.decoded(reader));
+                if let UnitRow::At(line) = dress.unit_row
+                    && line <= above
+                {
+                    reader = below_lines(reader, line - 1, &name)?;
+                    let (cells, rest) = first_line(reader, dress.delimiter, &name)?;
+                    units = Some(cells);
+                    reader = below_lines(rest, above - line, &name)?;
+                } else if 0 < above {
                     reader = below_lines(reader, above, &name)?;
                 }
                 let csv = csv::ReaderBuilder::new()
@@ -204,6 +263,11 @@ impl<'a> Table<'a> {
             above,
             header_at: above + 1,
             again: Vec::new(),
+            units,
+            delimiter: dress.delimiter,
+            at: 0,
+            open_quote: None,
+            skips_empty: false,
         };
         let mut header = table.advance()?;
         if let Rows::Grid(_) = table.rows {
@@ -240,11 +304,11 @@ impl<'a> Table<'a> {
         let text = |cell: &[u8]| {
             if cell.contains(&0) {
                 return Err(at_header("expected text, found a NUL byte")
-                    .hint("this is no CSV, or one in UTF-16: save it as CSV in UTF-8"));
+                    .hint("this is no CSV, or one in UTF-16: save it as CSV in UTF-8, or have `patency map` propose how it is to be read"));
             }
             let text = std::str::from_utf8(cell).map_err(|_| {
                 at_header("expected UTF-8 text, found other bytes")
-                    .hint("this is no CSV, or one in another encoding: save it as CSV in UTF-8")
+                    .hint("this is no CSV, or one in another encoding: save it as CSV in UTF-8, or have `patency map` propose how it is to be read")
             })?;
             Ok(text.trim().to_string())
         };
@@ -282,12 +346,11 @@ impl<'a> Table<'a> {
             && let Some((_, what)) = other.iter().find(|(sign, _)| only.contains(sign))
         {
             return error.hint(format!(
-                "the cells seem to be separated by {what}; separate them by commas"
+                "the cells seem to be separated by {what}; separate them by commas, or have `patency map` propose how the file is to be read"
             ));
         }
         const KNOWN: [&str; 4] = ["time", "channel", "pressure_mmhg", "rate_ml_h"];
-        let is_known = |name: &str| KNOWN.contains(&name);
-        let foreign = is_known(column) && !self.header.iter().any(|h| is_known(h));
+        let foreign = KNOWN.contains(&column);
         // A first line that is no header may say `Patient` and then who it is.
         let before = std::iter::once("").chain(self.header.iter().map(String::as_str));
         let harmless = self.header.iter().zip(before);
@@ -350,7 +413,7 @@ impl<'a> Table<'a> {
     /// The next row; blank lines are skipped.
     pub(super) fn next_row(&mut self) -> Result<Option<Row<'_>>> {
         let mut line = self.advance()?;
-        while line.is_some() && self.again.contains(&self.record) {
+        while line.is_some() && (self.again.contains(&self.record) || self.is_empty_row()) {
             line = self.advance()?;
         }
         let by_letters = self.by_letters();
@@ -363,7 +426,55 @@ impl<'a> Table<'a> {
         }))
     }
 
+    /// Whether the row has separators and nothing else, as spreadsheets leave them below a table.
+    fn is_empty_row(&self) -> bool {
+        self.skips_empty && self.record.iter().all(|c| c.trim_ascii().is_empty())
+    }
+
+    /// Finds a quote that was opened and never closed: it swallows lines of the table. `line` is that of the row at hand.
+    fn check_quotes(&mut self, line: u64) -> Result<()> {
+        self.open_quote = None;
+        let wants = self.header.len();
+        let breaks = self.record.as_slice().contains(&b'\n');
+        if wants < 2 || !(breaks || self.record.len() < wants) {
+            return Ok(());
+        }
+        let separators = |text: &[u8]| text.iter().filter(|b| **b == self.delimiter).count();
+        for cell in &self.record {
+            if cell.contains(&b'\n')
+                && cell
+                    .split(|b| *b == b'\n')
+                    .skip(1)
+                    .any(|text| wants - 1 <= separators(text))
+            {
+                return Err(self.never_closed(line));
+            }
+            if cell.last() == Some(&b'\n') || 0 < separators(cell) {
+                self.open_quote = Some(line);
+            }
+        }
+        Ok(())
+    }
+
+    fn never_closed(&self, line: u64) -> Error {
+        let what = "a quote (\") is opened in this line and closed nowhere in it: the lines below it are lost within one cell";
+        Error::in_file(&self.name, what)
+            .at_line(line)
+            .hint("take the quote out, or close it within its cell")
+    }
+
     fn advance(&mut self) -> Result<Option<u64>> {
+        let line = self.advance_unchecked()?;
+        self.at = line.unwrap_or(self.at);
+        if let (Some(line), Rows::Text(_)) = (line, &self.rows) {
+            self.check_quotes(line)?;
+        } else if let Some(line) = self.open_quote.take() {
+            return Err(self.never_closed(line));
+        }
+        Ok(line)
+    }
+
+    fn advance_unchecked(&mut self) -> Result<Option<u64>> {
         match &mut self.rows {
             Rows::Grid(grid) => grid.next(&mut self.record, &mut self.typed),
             Rows::Text(csv) => {
@@ -425,6 +536,64 @@ fn below_lines<'a>(
     Ok(Box::new(reader))
 }
 
+/// The cells of the first line, and what follows it.
+fn first_line<'a>(
+    reader: Box<dyn Read + 'a>,
+    delimiter: u8,
+    name: &Path,
+) -> Result<(Vec<String>, Box<dyn Read + 'a>)> {
+    let mut reader = io::BufReader::with_capacity(BUFFER, reader);
+    let mut line = Vec::new();
+    let mut limited = (&mut reader).take(LONGEST_ROW as u64);
+    limited
+        .read_until(b'\n', &mut line)
+        .map_err(|e| cannot_read(name, &e))?;
+    let cells = line.split(|b| *b == delimiter).map(cell::text);
+    let cells = cells.map(|c| c.trim().trim_matches('"').to_string());
+    Ok((cells.collect(), Box::new(reader)))
+}
+
+/// Lines that end in CR alone, as old programs write them, end in LF; any other text stays as it is.
+fn lone_returns<'a>(reader: Box<dyn Read + 'a>) -> Box<dyn Read + 'a> {
+    Box::new(LoneReturns {
+        inner: reader,
+        are_ends: None,
+    })
+}
+
+struct LoneReturns<R> {
+    inner: R,
+    /// Whether the text has CR and no LF, as far as its beginning tells.
+    are_ends: Option<bool>,
+}
+
+impl<R: Read> Read for LoneReturns<R> {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let got = self.inner.read(into)?;
+        let read = into.get_mut(..got).unwrap_or_default();
+        let are_ends = match self.are_ends {
+            Some(known) => known,
+            None => {
+                let ends = read.iter().any(|b| matches!(b, b'\r' | b'\n'));
+                let are_ends = !read.contains(&b'\n') && read.contains(&b'\r');
+                // A CR at the very end may be half of a CR LF.
+                let whole =
+                    !are_ends || read.iter().rposition(|b| *b == b'\r') < read.len().checked_sub(1);
+                if ends && whole {
+                    self.are_ends = Some(are_ends);
+                }
+                are_ends && whole
+            }
+        };
+        if are_ends {
+            read.iter_mut()
+                .filter(|b| **b == b'\r')
+                .for_each(|b| *b = b'\n');
+        }
+        Ok(got)
+    }
+}
+
 /// Names that can be told apart, each on one line: headers of workbooks are often broken into several.
 pub(super) fn distinct(texts: &[String]) -> Vec<String> {
     let mut seen: HashMap<String, usize> = HashMap::new();
@@ -473,7 +642,7 @@ impl Row<'_> {
         match (self.is_value(column), self.cell(column)) {
             (false, cell) => numbers.figure(cell),
             (true, b"") => Ok(Figure::Empty),
-            (true, cell) => super::numbers::as_value(cell).map(Figure::Is),
+            (true, cell) => super::numbers::as_value(cell).map(|x| numbers.measured(x)),
         }
     }
 
@@ -506,6 +675,41 @@ impl Row<'_> {
             order
         };
         civil(self.cell(column), order)
+    }
+
+    /// Where the row is a header once more, but another one: the first column whose name is not the same. Such a row has words
+    /// where the others have times and figures.
+    pub(super) fn another_header(&self) -> Option<&str> {
+        let wants = self.header.len();
+        let filled = || {
+            self.record
+                .iter()
+                .map(<[u8]>::trim_ascii)
+                .filter(|c| !c.is_empty())
+        };
+        let is_word = |cell: &[u8]| {
+            let text = String::from_utf8_lossy(cell);
+            let digits = text.chars().filter(char::is_ascii_digit).count();
+            text.chars().any(char::is_alphabetic) && 2 * digits < text.chars().count()
+        };
+        let like_one = 2 <= wants
+            && self.record.len().abs_diff(wants) <= 1
+            && wants <= 2 * filled().count()
+            && 2 <= filled().count()
+            && filled().all(is_word);
+        let known = |cell: &[u8]| {
+            let text = String::from_utf8_lossy(cell);
+            Unit::in_header(&text).is_some()
+                || self.header.iter().any(|h| h.eq_ignore_ascii_case(&text))
+        };
+        if !like_one || !filled().any(known) {
+            return None;
+        }
+        let mut pairs = self.header.iter().zip(self.record.iter());
+        let other = |(name, cell): &(&String, &[u8])| {
+            !name.as_bytes().eq_ignore_ascii_case(cell.trim_ascii())
+        };
+        pairs.find(other).map(|(name, _)| name.as_str())
     }
 
     /// A row must have the header's cells: a row cut short may have lost the end of a number, and one too long may

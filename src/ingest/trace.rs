@@ -8,7 +8,7 @@ use super::cell::in_range;
 use super::columns::{Block, Columns, Roles};
 use super::frame::Unread;
 use super::gather::{Aliases, Gathered, Gathering, NoName, Sample};
-use super::mapping::{TraceMap, What};
+use super::mapping::{Holds, TraceMap, What};
 use super::moment::{Kind, Moment};
 use super::names::identifies;
 use super::numbers::Figure;
@@ -167,7 +167,10 @@ impl Reader {
     fn new(plan: Plan, clockwork: Clockwork, table: &Table, notices: &mut Vec<Notice>) -> Self {
         let channel = channel_column(&plan);
         let mut gathering = Gathering::default();
-        gathering.in_parts = plan.holds || matches!(plan.layout, Layout::Long { .. });
+        gathering.in_parts =
+            plan.holds != Holds::Nothing || matches!(plan.layout, Layout::Long { .. });
+        gathering.all_hold = plan.holds == Holds::All;
+        gathering.folds_names = plan.is_mapped;
         let mut replaced = Vec::new();
         let mut alias = |column: Option<usize>| {
             let name = column_name(table, column?);
@@ -305,6 +308,12 @@ impl Reader {
             }
             Err(Problem::File(error, column)) => Err((error, column)),
             Err(Problem::Row(fault)) => {
+                if let Some(name) = row.another_header() {
+                    let what =
+                        format!("another header stands here, where the first one has `{name}`");
+                    let error = Error::new(what).hint("what follows has other columns or units: cut the file here, and make a mapping of each part");
+                    return Err((error, None));
+                }
                 let infusion = self.plan.infusion.map(|c| row.cell(c));
                 self.gathering.reject(infusion, row, fault);
                 Ok(())
@@ -389,10 +398,7 @@ impl Reader {
                     (None, Some(unit)) => unit_factor(row, *unit, *what)?,
                     (None, None) => 1.0,
                 };
-                let field = Field {
-                    column: *value,
-                    factor,
-                };
+                let field = Field::plain(*value, factor);
                 let figure = figure(&self.plan, field, *what, &mut self.missing, row)?;
                 let mut sample = Sample::nothing(moment);
                 match what {
@@ -525,7 +531,11 @@ fn sample(
         None => Ok(f64::NAN),
     };
     let rate_ml_h = optional(Some(fields.rate), What::Rate)?;
-    if rate_ml_h.is_nan() && !plan.holds {
+    let rate_ml_h = match runs(plan, row) {
+        true => rate_ml_h,
+        false => 0.0,
+    };
+    if rate_ml_h.is_nan() && plan.holds == Holds::Nothing {
         let cell = row.cell(fields.rate.column);
         let reason = if cell.is_empty() { "empty" } else { "no rate" };
         return Err(in_column(Some(fields.rate.column), reason));
@@ -539,6 +549,14 @@ fn sample(
     })
 }
 
+/// Whether a channel ran, by the columns that say so.
+fn runs(plan: &Plan, row: &Row) -> bool {
+    plan.running.iter().all(|(column, words)| {
+        let cell = row.cell(*column);
+        cell.is_empty() || words.iter().any(|word| word.as_bytes() == cell)
+    })
+}
+
 /// A figure in the contract's unit; NaN where nothing was measured.
 fn figure(
     plan: &Plan,
@@ -548,15 +566,40 @@ fn figure(
     row: &Row,
 ) -> std::result::Result<f64, Fault> {
     let wrong = |reason| in_column(Some(field.column), reason);
-    let figure = row.figure(field.column, &plan.numbers);
-    match figure.map_err(wrong)? {
-        Figure::Is(value) => in_range(value * field.factor, what.range()).map_err(wrong),
+    let cell = row.cell(field.column);
+    if what == What::Rate
+        && let Some((_, rate)) = plan
+            .rate_words
+            .iter()
+            .find(|(word, _)| word.as_bytes() == cell)
+    {
+        return Ok(*rate);
+    }
+    let (figure, unit) = match row.figure(field.column, &plan.numbers) {
+        Ok(figure) => (figure, None),
+        Err(reason) => match plan.numbers.odd(cell).filter(|_| plan.is_mapped) {
+            Some((value, unit)) => (plan.numbers.measured(value), unit),
+            None => return Err(wrong(reason)),
+        },
+    };
+    let factor = match (unit, field.unit) {
+        (Some(unit), _) if unit.quantity == what.quantity() => unit
+            .factor
+            .ok_or_else(|| wrong("a scale without a fixed size"))?,
+        (Some(_), _) => return Err(wrong("not a unit of this figure")),
+        (None, Some(column)) if matches!(figure, Figure::Is(_)) => unit_factor(row, column, what)?,
+        (None, _) => field.factor,
+    };
+    match figure {
+        // A pump that has no limit in force writes 0.
+        Figure::Is(0.0) if what == What::Limit && plan.is_mapped => Ok(f64::NAN),
+        Figure::Is(value) => in_range((value - field.zero) * factor, what.range()).map_err(wrong),
         Figure::Empty => Ok(f64::NAN),
         Figure::Missing => {
             let (words, cells) = missing.entry(field.column).or_default();
             *cells += 1;
             if words.len() < WORDS_KEPT {
-                words.insert(String::from_utf8_lossy(row.cell(field.column)).into_owned());
+                words.insert(String::from_utf8_lossy(cell).into_owned());
             }
             Ok(f64::NAN)
         }

@@ -48,7 +48,7 @@ const fn scale(code: &'static str, quantity: Quantity) -> Unit {
 /// Code, quantity, factor; and the other ways of writing it, in lower case without blanks and brackets.
 ///
 /// Factors: SI, and UCUM 2.2 (`ucum-essence.xml`, 2024-06-17) for `bar`, `cm[H2O]` (98.0665 Pa) and `[psi]`
-/// (6894.757293168 Pa = 1 lbf/in²); 1 mmHg as in [`PASCAL_PER_MMHG`]. UCUM's own 133.322 differs by 3 in a million.
+/// (6894.757293168 Pa = 1 lbf/in²); NIST SP 811 (2008), appendix B.8, for inches of mercury (3.386389e3 Pa); 1 mmHg as in [`PASCAL_PER_MMHG`]. UCUM's own 133.322 differs by 3 in a million.
 const UNITS: &[(Unit, &[&str])] = {
     use Quantity::{Pressure, Rate, Time, Volume};
     &[
@@ -70,11 +70,34 @@ const UNITS: &[(Unit, &[&str])] = {
             unit("[psi]", Pressure, 6_894.757_293_168 / PASCAL_PER_MMHG),
             &["psi", "psig"],
         ),
+        (unit("MPa", Pressure, 1e6 / PASCAL_PER_MMHG), &["mpa"]),
+        (
+            unit("mm[H2O]", Pressure, 9.80665 / PASCAL_PER_MMHG),
+            &["mmh2o", "mmh₂o"],
+        ),
+        (
+            unit("[in_i'Hg]", Pressure, 3_386.389 / PASCAL_PER_MMHG),
+            &["inhg"],
+        ),
         (scale("%", Pressure), &["percent", "prozent", "%limit"]),
         (scale("{level}", Pressure), &["level", "stufe"]),
         (
             unit("mL/h", Rate, 1.0),
-            &["ml/h", "ml/hr", "ml/std", "cc/h", "cc/hr", "ml·h⁻¹"],
+            &[
+                "ml/h",
+                "ml/hr",
+                "ml/hour",
+                "ml/std",
+                "ml/stunde",
+                "cc/h",
+                "cc/hr",
+                "ml·h⁻¹",
+                "mlh⁻¹",
+                "mlh-1",
+                "ml·h-1",
+                "ml.h-1",
+                "mlperhour",
+            ],
         ),
         (unit("L/h", Rate, 1000.0), &["l/h", "l/hr"]),
         (unit("uL/h", Rate, 1e-3), &["ul/h", "mcl/h", "ul/hr"]),
@@ -129,6 +152,35 @@ impl Unit {
             .map(|(unit, _)| *unit)
     }
 
+    /// The unit that a cell below or above a header states, with or without brackets.
+    pub(super) fn in_cell(cell: &str) -> Option<Unit> {
+        Unit::find(cell.trim_matches(['[', ']', '(', ')']))
+    }
+
+    /// The unit that a column's name states, and how it is written there.
+    pub(super) fn in_header(header: &str) -> Option<(Unit, &str)> {
+        let within = |open: char, close: char| {
+            let (_, rest) = header.rsplit_once(open)?;
+            rest.split_once(close).map(|(inner, _)| inner)
+        };
+        let brackets = [within('[', ']'), within('(', ')')].into_iter().flatten();
+        // mm[Hg] and cm[H2O] have brackets of their own; a last word like `kPa` or `_mmhg` counts too.
+        let last = header.rsplit([' ', '_', ',', '/']).next().into_iter();
+        let mut ends = header.rmatch_indices([' ', '_', ',']);
+        let two = ends.next().and_then(|(i, _)| header.get(i + 1..));
+        let underscored = header.rmatch_indices('_').nth(1);
+        let underscored = underscored.and_then(|(i, _)| header.get(i + 1..));
+        // A lone letter is too little: `Phase L`, `Zone h`.
+        let stated = |text: &str| text.chars().count() > 1 || header.contains(['[', '(']);
+        let mut tried = brackets.chain(two).chain(last);
+        let found =
+            tried.find_map(|text| Unit::find(text).filter(|_| stated(text)).map(|u| (u, text)));
+        found.or_else(|| {
+            let text = underscored?;
+            Unit::find(&text.replacen('_', "/", 1)).map(|unit| (unit, text))
+        })
+    }
+
     /// The units of one quantity, for hints.
     pub fn known(quantity: Quantity) -> String {
         let of_it = UNITS.iter().map(|(unit, _)| unit);
@@ -156,6 +208,9 @@ mod tests {
     #[case("cmH2O", 98.0665 / 133.3224)]
     #[case("mmHg", 1.0)]
     #[case("Torr", 1.0)]
+    #[case("mmH2O", 9.80665 / 133.3224)]
+    #[case("inHg", 3386.389 / 133.3224)]
+    #[case("MPa", 1e6 / 133.3224)]
     fn pressures_turn_into_mmhg_as_the_handbook_has_it(#[case] text: &str, #[case] mmhg: f64) {
         let unit = Unit::find(text).unwrap();
         assert_eq!(unit.quantity, Quantity::Pressure);
@@ -170,6 +225,8 @@ mod tests {
     #[case("mL/min", "mL/min", 60.0)]
     #[case("L/h", "L/h", 1000.0)]
     #[case("cc/h", "mL/h", 1.0)]
+    #[case("ml h-1", "mL/h", 1.0)]
+    #[case("mL/hour", "mL/h", 1.0)]
     fn rates_turn_into_millilitres_an_hour(
         #[case] text: &str,
         #[case] code: &str,

@@ -27,6 +27,22 @@ pub(super) enum When {
         /// Length of the unit.
         seconds: f64,
     },
+    /// Minutes and seconds from the start: `75:30`.
+    MinutesAndSeconds,
+    /// Units of so many seconds since 1970 in UTC.
+    Epoch {
+        seconds: f64,
+        /// The zone to tell times in.
+        zone: Option<TimeZone>,
+    },
+    /// Days since the end of 1899, as spreadsheets count them, in a zone.
+    SheetDays(TimeZone),
+    /// Date and time by a pattern of `strptime`.
+    Pattern {
+        pattern: String,
+        /// What the clock showed; `None` where each time bears its own offset.
+        zone: Option<TimeZone>,
+    },
     /// Date and time of day.
     Local {
         order: Order,
@@ -77,6 +93,8 @@ pub(super) struct Passage {
     forward: i64,
     /// Midnights passed, for times of day without a date.
     days: i64,
+    /// Whether an hour was seen that no clock of 12 hours has.
+    of_24_hours: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -115,7 +133,10 @@ impl Clockwork {
 
     /// Whether a row's time depends on the rows of its channel before it.
     pub(super) fn needs_passage(&self) -> bool {
-        matches!(self.when, When::Local { .. })
+        matches!(
+            self.when,
+            When::Local { .. } | When::SheetDays(_) | When::Pattern { .. }
+        )
     }
 
     pub(super) fn column(&self) -> usize {
@@ -137,6 +158,31 @@ impl Clockwork {
                 }
                 let value = row.plain(column, &self.numbers).map_err(NoMoment::Row)?;
                 elapsed(value * seconds).map_err(NoMoment::Row)
+            }
+            When::MinutesAndSeconds => {
+                let read = super::numbers::minutes_s(row.cell(column));
+                let seconds = read.ok_or(NoMoment::Row("not minutes and seconds"))?;
+                elapsed(seconds).map_err(NoMoment::Row)
+            }
+            When::Epoch { seconds, zone } => {
+                let value = row.plain(column, &self.numbers).map_err(NoMoment::Row)?;
+                since_1970(value * seconds, zone.as_ref()).map_err(NoMoment::Row)
+            }
+            When::SheetDays(zone) => {
+                let zone = zone.clone();
+                let days = row.plain(column, &self.numbers).map_err(NoMoment::Row)?;
+                let local_us = sheet_us(days).map_err(NoMoment::Row)?;
+                self.in_zone(local_us, &zone, passage)
+            }
+            When::Pattern { pattern, zone } => {
+                let zone = zone.clone();
+                match by_pattern(pattern, row.cell(column)).map_err(NoMoment::Row)? {
+                    (local_us, Some(offset_s)) => Ok(calendar(local_us, offset_s)),
+                    (local_us, None) => {
+                        let zone = zone.ok_or(NoMoment::Row("a time without its offset"))?;
+                        self.in_zone(local_us, &zone, passage)
+                    }
+                }
             }
             When::Local { order, zone } => {
                 let order = *order;
@@ -231,6 +277,7 @@ impl Clockwork {
             }
         };
         let moment = calendar(local_us, offset_s);
+        passage.halves(local_us)?;
         if let Some((last_local, _)) = passage.last {
             passage.forward += (local_us - last_local).signum();
         }
@@ -268,6 +315,30 @@ impl Passage {
         Ok(pass)
     }
 
+    /// A clock of 12 hours falls back by half a day as it passes noon, from an hour of 12 to one of 1, against the file's
+    /// direction; one of 24 hours shows an hour of 0 or above 12 sooner or later.
+    fn halves(&mut self, local_us: i64) -> Result<(), NoMoment> {
+        const HOUR_US: i64 = 3_600_000_000;
+        let hour = |us: i64| us.rem_euclid(DAY_US) / HOUR_US;
+        self.of_24_hours |= !(1..=12).contains(&hour(local_us));
+        let Some((last_us, _)) = self.last else {
+            return Ok(());
+        };
+        let same_day = last_us.div_euclid(DAY_US) == local_us.div_euclid(DAY_US);
+        let falls = 0 < self.forward && (hour(last_us), hour(local_us)) == (12, 1);
+        let rises = self.forward < 0 && (hour(last_us), hour(local_us)) == (1, 12);
+        if same_day && (falls || rises) && !self.of_24_hours {
+            return Err(NoMoment::File(
+                format!(
+                    "at {} the clock falls by half a day: it is one of 12 hours, and AM and PM are not written",
+                    shown(local_us)
+                ),
+                "export the times with AM and PM, or by the clock of 24 hours".into(),
+            ));
+        }
+        Ok(())
+    }
+
     /// Leaving the hour from the pass that the file read first, by a step too small to have missed the other pass,
     /// shows that the clock did not go back.
     fn leaves_fold(
@@ -299,6 +370,43 @@ impl Passage {
         }
         Ok(())
     }
+}
+
+/// Seconds since 1970, told in a zone.
+fn since_1970(seconds: f64, zone: Option<&TimeZone>) -> Result<Moment, &'static str> {
+    const BEYOND: &str = "a day beyond the calendar";
+    let us = (seconds * 1e6).round();
+    if !us.is_finite() || 9e17 < us.abs() {
+        return Err(BEYOND);
+    }
+    let ticks = us as i64;
+    let moment = jiff::Timestamp::from_microsecond(ticks).map_err(|_| BEYOND)?;
+    let offset_s = zone.map_or(0, |zone| zone.to_offset(moment).seconds());
+    Ok(Moment {
+        kind: Kind::Calendar,
+        ticks,
+        offset_s,
+    })
+}
+
+/// Local microseconds of a spreadsheet's day. Day 1 is 1900-01-01, and 1900 has a day too many (ECMA-376 part 1, 18.17.4.1): from
+/// March of that year on they count from 1899-12-30. A part of a day is right to the millisecond, and is rounded to it.
+fn sheet_us(days: f64) -> Result<i64, &'static str> {
+    const TO_1970_DAYS: f64 = 25_569.0;
+    if !(61.0..=2_958_465.0).contains(&days) {
+        return Err("no day of a spreadsheet");
+    }
+    let ms = ((days - TO_1970_DAYS) * 86_400_000.0).round();
+    Ok(ms as i64 * 1000)
+}
+
+/// Local microseconds and, where it is written, the offset.
+fn by_pattern(pattern: &str, cell: &[u8]) -> Result<(i64, Option<i32>), &'static str> {
+    const OTHER: &str = "a time in another form than `time_format` says";
+    let read = jiff::fmt::strtime::BrokenDownTime::parse(pattern, cell).map_err(|_| OTHER)?;
+    let local = read.to_datetime().map_err(|_| OTHER)?;
+    let local = Offset::UTC.to_timestamp(local).map_err(|_| OTHER)?;
+    Ok((local.as_microsecond(), read.offset().map(Offset::seconds)))
 }
 
 fn calendar(local_us: i64, offset_s: i32) -> Moment {
@@ -362,4 +470,46 @@ fn elapsed(seconds: f64) -> Result<Moment, &'static str> {
         ticks: ticks as i64,
         offset_s: 0,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    #[test]
+    fn a_spreadsheets_day_is_told_as_the_spreadsheet_does() {
+        // Python: datetime(1899, 12, 30) + timedelta(days=47911.333333333336) = 2031-03-04 08:00:00
+        let us = sheet_us(47_911.333_333_333_336).unwrap();
+        // `date -u -d "2031-03-04 08:00" +%s` = 1930377600 (GNU coreutils 9.1)
+        assert_eq!(us, 1_930_377_600_000_000);
+        assert!(sheet_us(1.0).is_err() && sheet_us(f64::NAN).is_err());
+    }
+
+    #[test]
+    fn seconds_since_1970_are_told_in_the_zone_asked_for() {
+        let berlin = TimeZone::get("Europe/Berlin").unwrap();
+        let moment = since_1970(1_930_377_600.25, Some(&berlin)).unwrap();
+        assert_eq!(
+            (moment.ticks, moment.offset_s),
+            (1_930_377_600_250_000, 3600)
+        );
+        assert!(since_1970(1e300, None).is_err());
+    }
+
+    #[rstest]
+    #[case("%d|%m|%y@%H%M", "04|03|31@0800", Ok((1_930_377_600_000_000, None)))]
+    #[case("%Y-%m-%d %H:%M %z", "2031-03-04 08:00 +0100", Ok((1_930_377_600_000_000, Some(3600))))]
+    #[case(
+        "%d|%m|%y@%H%M",
+        "04.03.31 08:00",
+        Err("a time in another form than `time_format` says")
+    )]
+    fn a_pattern_reads_what_no_other_way_does(
+        #[case] pattern: &str,
+        #[case] cell: &str,
+        #[case] expected: Result<(i64, Option<i32>), &'static str>,
+    ) {
+        assert_eq!(by_pattern(pattern, cell.as_bytes()), expected);
+    }
 }

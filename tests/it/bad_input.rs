@@ -29,17 +29,17 @@ fn refused(files: &[(&str, &[u8])], args: &[&str]) -> String {
 #[case::no_pressure_column(
     b"time,channel,pressure,rate_ml_h\n0,pn,30,4\n",
     "patency: t.csv:1: there is no column `pressure_mmhg`\n\
-     hint: the header has `time`, `channel`, `pressure`, `rate_ml_h`\n"
+     hint: the header has `time`, `channel`, `pressure`, `rate_ml_h`; `patency map` proposes how an export of another form is to be read\n"
 )]
 #[case::mistyped_column(
     b"time,channel,pressure_mmgh,rate_ml_h\n0,pn,30,4\n",
     "patency: t.csv:1: there is no column `pressure_mmhg`\n\
-     hint: the header has `time`, `channel`, `pressure_mmgh`, `rate_ml_h`; rename `pressure_mmgh`?\n"
+     hint: the header has `time`, `channel`, `pressure_mmgh`, `rate_ml_h`; rename `pressure_mmgh`?; `patency map` proposes how an export of another form is to be read\n"
 )]
 #[case::binary_junk(
     b"\x7fELF\x02\x01\x01\0\0\0\0",
     "patency: t.csv:1: expected text, found a NUL byte\n\
-     hint: this is no CSV, or one in UTF-16: save it as CSV in UTF-8\n"
+     hint: this is no CSV, or one in UTF-16: save it as CSV in UTF-8, or have `patency map` propose how it is to be read\n"
 )]
 #[case::not_finite(
     b"time,pressure_mmhg,rate_ml_h\n0,30,4\n10,inf,4\n",

@@ -4,8 +4,9 @@
 //! (`"?"`), reading stops and asks it. Nothing in it is guessed here.
 
 mod text;
+mod times;
 
-pub(super) use text::keys;
+pub(super) use text::{keys, word_headings};
 
 use super::civil::Order;
 use super::dress::Dress;
@@ -58,8 +59,16 @@ pub(in crate::ingest) enum TimeWritten {
     Contract,
     /// A unit of time from the start, in seconds.
     Elapsed(f64),
+    /// Minutes and seconds from the start, `75:30`.
+    MinutesAndSeconds,
+    /// Units of so many seconds since 1970 in UTC; the zone is the one to tell times in.
+    Epoch(f64, Option<TimeZone>),
+    /// Days of a spreadsheet, in a zone.
+    SheetDays(TimeZone),
     /// Date and time; `None` where each bears its offset.
     Local(Order, Option<TimeZone>),
+    /// Date and time by a pattern of `strptime`; the zone is `None` where each bears its offset.
+    Pattern(String, Option<TimeZone>),
 }
 
 /// How the trace is to be read.
@@ -67,8 +76,24 @@ pub(in crate::ingest) enum TimeWritten {
 pub(in crate::ingest) struct TraceMap {
     pub(in crate::ingest) file: FileMap,
     pub(in crate::ingest) layout: LayoutMap,
-    /// Whether an empty rate or limit means that the one before still holds.
-    pub(in crate::ingest) holds: bool,
+    /// What an empty cell means.
+    pub(in crate::ingest) holds: Holds,
+    /// Words in the place of a rate, and the rates they mean, mL/h; NaN = not known.
+    pub(in crate::ingest) rate_words: Vec<(String, f64)>,
+    /// Columns that say whether the channel ran, and the words that say so.
+    pub(in crate::ingest) running: Vec<(String, Vec<String>)>,
+}
+
+/// What an empty cell of a figure means.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub(in crate::ingest) enum Holds {
+    /// Nothing was recorded.
+    #[default]
+    Nothing,
+    /// Rate and limit are the ones before.
+    RateAndLimit,
+    /// Every figure is the one before.
+    All,
 }
 
 /// What a row holds.
@@ -82,13 +107,33 @@ pub(in crate::ingest) enum LayoutMap {
     Long(LongMap),
 }
 
-/// Columns and factors of one channel's figures.
+/// Columns of one channel's figures.
 #[derive(Debug, Clone, PartialEq)]
 pub(in crate::ingest) struct FieldsMap {
-    pub(in crate::ingest) pressure: (String, f64),
-    pub(in crate::ingest) rate: (String, f64),
-    pub(in crate::ingest) volume: Option<(String, f64)>,
-    pub(in crate::ingest) limit: Option<(String, f64)>,
+    pub(in crate::ingest) pressure: FieldMap,
+    pub(in crate::ingest) rate: FieldMap,
+    pub(in crate::ingest) volume: Option<FieldMap>,
+    pub(in crate::ingest) limit: Option<FieldMap>,
+}
+
+/// A column of figures.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::ingest) struct FieldMap {
+    pub(in crate::ingest) column: String,
+    pub(in crate::ingest) unit: UnitMap,
+    /// Taken off each figure, in its own unit: the air's pressure where pressures are absolute.
+    pub(in crate::ingest) zero: f64,
+}
+
+/// The unit of a column's figures.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::ingest) enum UnitMap {
+    /// Times this gives the contract's unit.
+    Factor(f64),
+    /// As its header or the row of units says.
+    Written,
+    /// As another column says in each row.
+    Column(String),
 }
 
 /// One value a row: its name, the value, its unit.
@@ -118,6 +163,16 @@ impl What {
         (What::Limit, "limit"),
     ];
 
+    /// The keys of its unit and of the column that holds its unit.
+    pub(in crate::ingest) fn unit_keys(self) -> (&'static str, &'static str) {
+        match self {
+            What::Pressure => ("pressure_unit", "pressure_unit_column"),
+            What::Rate => ("rate_unit", "rate_unit_column"),
+            What::Volume => ("volume_unit", "volume_unit_column"),
+            What::Limit => ("limit_unit", "limit_unit_column"),
+        }
+    }
+
     pub(in crate::ingest) fn quantity(self) -> Quantity {
         match self {
             What::Pressure | What::Limit => Quantity::Pressure,
@@ -135,4 +190,6 @@ pub(in crate::ingest) struct EventsMap {
     pub(in crate::ingest) detail: Option<String>,
     /// The file's words and the contract's.
     pub(in crate::ingest) words: BTreeMap<String, EventKind>,
+    /// What words are that are not listed.
+    pub(in crate::ingest) unlisted: Option<EventKind>,
 }

@@ -1,18 +1,16 @@
 //! A mapping's TOML: keys become the mapping's parts, each slip with its line, key and what to do.
 
 use super::{
-    EventsMap, FieldsMap, FileMap, LayoutMap, LongMap, Mapping, QUESTION, TimeCells, TimeMap,
-    TimeWritten, TraceMap, What,
+    EventsMap, FieldMap, FieldsMap, FileMap, Holds, LayoutMap, LongMap, Mapping, QUESTION,
+    TraceMap, UnitMap, What,
 };
 use crate::error::{Error, Result};
-use crate::ingest::civil::Order;
-use crate::ingest::dress::{Dress, Encoding};
+use crate::ingest::Source;
+use crate::ingest::dress::{Dress, Encoding, UnitRow};
 use crate::ingest::numbers::{Numbers, USUAL_MISSING};
-use crate::ingest::toml_text::{Part, TomlKind, TomlText, found};
+use crate::ingest::toml_text::{Part, TomlKind, TomlText, found, plain_number};
 use crate::ingest::unit::{Quantity, Unit};
-use crate::ingest::{Source, zone};
 use crate::record::EventKind;
-use jiff::civil::Date;
 use std::collections::BTreeMap;
 use toml::de::{DeTable, DeValue};
 
@@ -56,8 +54,9 @@ fn first_question(text: &TomlText, table: &DeTable) -> Option<u64> {
             DeValue::String(s) if s.trim() == QUESTION => Some(text.line_of(at)),
             DeValue::Table(table) => first_question(text, table),
             DeValue::Array(array) => {
-                let items = array.iter();
-                items
+                // `["?"]` is a list with that word.
+                let tables = array.iter().filter(|v| v.get_ref().is_table());
+                tables
                     .filter_map(|v| within(text, v.get_ref(), v.span().start))
                     .min()
             }
@@ -74,13 +73,9 @@ fn first_question(text: &TomlText, table: &DeTable) -> Option<u64> {
 fn unanswered(text: &TomlText, line: u64) -> Error {
     let lines: Vec<&str> = text.text.lines().take(line as usize).collect();
     let (own, above) = lines.split_last().unwrap_or((&"", &[]));
-    let comments: Vec<&str> = above
-        .iter()
-        .rev()
-        .map_while(|l| l.trim().strip_prefix('#'))
-        .map(str::trim)
-        .collect();
-    let mut question: String = comments.into_iter().rev().collect::<Vec<_>>().join(" ");
+    let mut comments = above.iter().rev().map_while(|l| l.trim().strip_prefix('#'));
+    let nearest = comments.next().unwrap_or_default().trim();
+    let mut question = nearest.to_string();
     if let Some((_, behind)) = own.split_once('#') {
         question = behind.trim().to_string();
     }
@@ -94,12 +89,13 @@ fn unanswered(text: &TomlText, line: u64) -> Error {
     error.hint(format!("write the answer in the place of `\"{QUESTION}\"`"))
 }
 
-const FILE_KEYS: [&str; 17] = [
+const FILE_KEYS: [&str; 19] = [
     "sheet",
     "encoding",
     "delimiter",
     "header_line",
     "unit_row",
+    "first_row",
     "decimal",
     "thousands",
     "missing",
@@ -108,13 +104,14 @@ const FILE_KEYS: [&str; 17] = [
     "clock",
     "start_date",
     "time_unit",
+    "time_format",
     "date_order",
     "zone",
     "infusion",
     "channel",
 ];
 
-const TRACE_KEYS: [&str; 9] = [
+const TRACE_KEYS: [&str; 14] = [
     "pressure",
     "rate",
     "volume",
@@ -123,10 +120,41 @@ const TRACE_KEYS: [&str; 9] = [
     "rate_unit",
     "volume_unit",
     "limit_unit",
+    "pressure_unit_column",
+    "rate_unit_column",
+    "volume_unit_column",
+    "limit_unit_column",
+    "pressure_zero",
     "holds",
 ];
 
-const EVENTS_KEYS: [&str; 2] = ["event", "detail"];
+const EVENTS_KEYS: [&str; 3] = ["event", "detail", "unlisted"];
+
+/// Keys of one channel of `[[trace.channels]]`.
+const CHANNEL_KEYS: [&str; 14] = [
+    "id",
+    "pressure",
+    "rate",
+    "volume",
+    "limit",
+    "pressure_unit",
+    "rate_unit",
+    "volume_unit",
+    "limit_unit",
+    "pressure_unit_column",
+    "rate_unit_column",
+    "volume_unit_column",
+    "limit_unit_column",
+    "pressure_zero",
+];
+
+/// Headings whose keys are the file's own words: of the trace, of the events.
+pub(in crate::ingest) fn word_headings(section: &str) -> &'static [&'static str] {
+    match section {
+        "trace" => &["rate_words", "running"],
+        _ => &["words"],
+    }
+}
 
 /// The keys of a section that hold one value.
 pub(in crate::ingest) fn keys(section: &str) -> impl Iterator<Item = &'static str> + Clone {
@@ -138,7 +166,9 @@ pub(in crate::ingest) fn keys(section: &str) -> impl Iterator<Item = &'static st
 }
 
 fn trace(part: &Part) -> Result<TraceMap> {
-    let known: Vec<&str> = keys("trace").chain(["channels", "long"]).collect();
+    let known: Vec<&str> = keys("trace")
+        .chain(["channels", "long", "rate_words", "running"])
+        .collect();
     part.check_keys(&known)?;
     let file = file(part)?;
     let wide = part.parts("channels")?;
@@ -148,17 +178,7 @@ fn trace(part: &Part) -> Result<TraceMap> {
         (false, None) => {
             let mut channels = Vec::with_capacity(wide.len());
             for one in &wide {
-                one.check_keys(&[
-                    "id",
-                    "pressure",
-                    "rate",
-                    "volume",
-                    "limit",
-                    "pressure_unit",
-                    "rate_unit",
-                    "volume_unit",
-                    "limit_unit",
-                ])?;
+                one.check_keys(&CHANNEL_KEYS)?;
                 channels.push((required(one, "id")?, fields(one, part)?));
             }
             LayoutMap::Wide(channels)
@@ -172,8 +192,69 @@ fn trace(part: &Part) -> Result<TraceMap> {
     Ok(TraceMap {
         file,
         layout,
-        holds: flag(part, "holds")?,
+        holds: holds(part)?,
+        rate_words: rate_words(part)?,
+        running: running(part)?,
     })
+}
+
+fn holds(part: &Part) -> Result<Holds> {
+    let Some((value, line)) = part.get("holds") else {
+        return Ok(Holds::Nothing);
+    };
+    match (value.as_bool(), value.as_str()) {
+        (Some(false), _) | (_, Some("false")) => Ok(Holds::Nothing),
+        (Some(true), _) | (_, Some("true")) => Ok(Holds::RateAndLimit),
+        (_, Some("all")) => Ok(Holds::All),
+        _ => Err(part.wrong("holds", line, "true, false or \"all\"", &found(value))),
+    }
+}
+
+/// Words in the place of a rate: each is a rate in the rate's unit, or not known.
+fn rate_words(part: &Part) -> Result<Vec<(String, f64)>> {
+    let Some(list) = part.part("rate_words")? else {
+        return Ok(Vec::new());
+    };
+    let factor = match unit(part, "rate_unit", Quantity::Rate)? {
+        Some(UnitMap::Factor(factor)) => factor,
+        _ => 1.0,
+    };
+    let words = list.table.keys().map(|key| {
+        let word: &str = key.get_ref();
+        let (value, line) = list
+            .get(word)
+            .unwrap_or((&DeValue::Boolean(false), list.line));
+        let rate = match value.as_str() {
+            Some("missing") => Some(f64::NAN),
+            Some(text) => text.trim().parse::<f64>().ok(),
+            None => plain_number(value),
+        };
+        let rate = rate.filter(|r| r.is_nan() || (0.0..=1e5).contains(&(r * factor)));
+        let wrong = || list.wrong(word, line, "a rate, or \"missing\"", &found(value));
+        Ok((word.to_string(), rate.ok_or_else(wrong)? * factor))
+    });
+    words.collect()
+}
+
+/// Columns that say whether the channel ran. `no` = a column says nothing of it.
+fn running(part: &Part) -> Result<Vec<(String, Vec<String>)>> {
+    let Some(list) = part.part("running")? else {
+        return Ok(Vec::new());
+    };
+    let mut columns = Vec::new();
+    for key in list.table.keys() {
+        let column: &str = key.get_ref();
+        let words = texts(&list, column)?.unwrap_or_default();
+        let words: Vec<String> = words
+            .iter()
+            .flat_map(|w| w.split('|'))
+            .map(|w| w.trim().to_string())
+            .collect();
+        if words != ["no"] {
+            columns.push((column.to_string(), words));
+        }
+    }
+    Ok(columns)
 }
 
 fn events(part: &Part) -> Result<EventsMap> {
@@ -192,7 +273,16 @@ fn events(part: &Part) -> Result<EventsMap> {
         event: required(part, "event")?,
         detail: column(part, "detail")?,
         words,
+        unlisted: unlisted(part)?,
     })
+}
+
+/// What a word is that is not listed: `keep` = shown, and not used.
+fn unlisted(part: &Part) -> Result<Option<EventKind>> {
+    match part.text("unlisted", "`keep` or an event")? {
+        None | Some(("keep", _)) => Ok(None),
+        Some(_) => part.word("unlisted", &EVENT_WORDS),
+    }
 }
 
 static EVENT_WORDS: std::sync::LazyLock<Vec<(&'static str, EventKind)>> =
@@ -240,16 +330,19 @@ fn file(part: &Part) -> Result<FileMap> {
             encoding: encoding(part)?,
             delimiter: delimiter.unwrap_or(b','),
             header_line: header_line.unwrap_or(1),
-            unit_row: flag(part, "unit_row")?,
+            unit_row: unit_row(part)?,
+            first_row: part.number("first_row", "a line number from 2", |x| {
+                (2.0..=100_000.0).contains(&x).then_some(x as u64)
+            })?,
             sheet: column(part, "sheet")?,
         },
-        numbers: Numbers {
-            decimal: decimal as u8,
+        numbers: Numbers::mapped(
+            decimal as u8,
             thousands,
-            missing: texts(part, "missing")?
+            texts(part, "missing")?
                 .unwrap_or_else(|| USUAL_MISSING.iter().map(|w| w.to_string()).collect()),
-        },
-        time: time(part)?,
+        ),
+        time: super::times::time(part)?,
         infusion: column(part, "infusion")?,
         channel: column(part, "channel")?,
     })
@@ -265,90 +358,38 @@ fn encoding(part: &Part) -> Result<Encoding> {
     })
 }
 
-fn time(part: &Part) -> Result<TimeMap> {
-    let (time, date, clock) = (
-        column(part, "time")?,
-        column(part, "date")?,
-        column(part, "clock")?,
-    );
-    let start = part.text("start_date", "a date like `2031-03-04`")?;
-    let start = match start {
-        None => None,
-        Some((text, line)) => Some(text.parse::<Date>().map_err(|_| {
-            part.wrong(
-                "start_date",
-                line,
-                "a date like `2031-03-04`",
-                &format!("`{text}`"),
-            )
-        })?),
+/// `true`: below the header; a number: its line; `"ignored"`: below the header, and what it says is not looked at.
+fn unit_row(part: &Part) -> Result<UnitRow> {
+    let Some((value, line)) = part.get("unit_row") else {
+        return Ok(UnitRow::None);
     };
-    let cells = match (time, date, clock, start) {
-        (Some(time), None, None, None) => TimeCells::One(time),
-        (None, Some(date), Some(clock), None) => TimeCells::DateAndClock(date, clock),
-        (None, None, Some(clock), Some(start)) => TimeCells::ClockFrom(clock, start),
-        _ => {
-            let expected = "`time`, or `date` and `clock`, or `clock` and `start_date`";
-            return Err(part.wrong("time", part.line, expected, "something else"));
-        }
-    };
-    let unit = unit(part, "time_unit", Quantity::Time)?;
-    let order = part.word("date_order", Order::WORDS)?;
-    let zone_given = part.text("zone", "a zone")?;
-    let written = match (unit, order, zone_given) {
-        (None, None, None) => TimeWritten::Contract,
-        (Some(seconds), None, None) => TimeWritten::Elapsed(seconds),
-        (None, order, Some((text, line))) => {
-            let zone = match text {
-                "written" => None,
-                text => Some(zone::find(text).ok_or_else(|| {
-                    part.wrong("zone", line, "an IANA zone, an offset or `written`", &format!("`{text}`"))
-                        .hint("for example `Europe/Berlin`, `+01:00`, or `written` where each time bears its offset")
-                })?),
-            };
-            TimeWritten::Local(order.unwrap_or(Order::Ymd), zone)
-        }
-        (None, Some(_), None) => {
-            let line = part.get("date_order").map_or(part.line, |(_, line)| line);
-            return Err(part
-                .wrong("date_order", line, "`zone` beside it", "none")
-                .hint("say which zone the clock showed: `zone = \"Europe/Berlin\"`, `\"+01:00\"`, or `\"written\"`"));
-        }
-        (Some(_), ..) => {
-            let line = part.get("time_unit").map_or(part.line, |(_, line)| line);
-            return Err(part.wrong(
-                "time_unit",
-                line,
-                "it alone",
-                "`date_order` or `zone` as well",
-            ));
-        }
-    };
-    if written == TimeWritten::Contract && !matches!(cells, TimeCells::One(_)) {
-        return Err(part
-            .wrong(
-                "clock",
-                part.line,
-                "`date_order` and `zone` beside it",
-                "none",
-            )
-            .hint("say in which order the date stands and which zone the clock showed"));
+    let at = plain_number(value).filter(|x| (1.0..=100_000.0).contains(x));
+    match (value.as_bool(), value.as_str(), at) {
+        (Some(false), ..) => Ok(UnitRow::None),
+        (Some(true), ..) => Ok(UnitRow::Below),
+        (_, Some("ignored"), _) => Ok(UnitRow::Ignored),
+        (_, _, Some(at)) => Ok(UnitRow::At(at as u64)),
+        _ => Err(part.wrong(
+            "unit_row",
+            line,
+            "true, false, \"ignored\" or a line",
+            &found(value),
+        )),
     }
-    Ok(TimeMap { cells, written })
 }
 
 /// The figures of one channel; `units` has the units that hold for all.
 fn fields(part: &Part, units: &Part) -> Result<FieldsMap> {
-    let field = |what: What, name: &'static str| -> Result<Option<(String, f64)>> {
+    let field = |what: What, name: &'static str| -> Result<Option<FieldMap>> {
         let Some(column) = column(part, name)? else {
             return Ok(None);
         };
-        let key = unit_key(what);
-        let factor = match unit(part, key, what.quantity())? {
-            Some(factor) => factor,
-            None => unit(units, key, what.quantity())?.ok_or_else(|| no_unit(part, what, key))?,
+        let zero = match what {
+            What::Pressure => zero(part, units)?,
+            _ => 0.0,
         };
-        Ok(Some((column, factor)))
+        let unit = unit_of(part, units, what)?;
+        Ok(Some(FieldMap { column, unit, zero }))
     };
     Ok(FieldsMap {
         pressure: field(What::Pressure, "pressure")?.ok_or_else(|| lacking(part, "pressure"))?,
@@ -358,13 +399,38 @@ fn fields(part: &Part, units: &Part) -> Result<FieldsMap> {
     })
 }
 
-fn unit_key(what: What) -> &'static str {
-    match what {
-        What::Pressure => "pressure_unit",
-        What::Rate => "rate_unit",
-        What::Volume => "volume_unit",
-        What::Limit => "limit_unit",
+/// The unit of a figure, of its channel or of all.
+fn unit_of(part: &Part, units: &Part, what: What) -> Result<UnitMap> {
+    let (key, column_key) = what.unit_keys();
+    for part in [part, units] {
+        if let Some(name) = column(part, column_key)? {
+            return Ok(UnitMap::Column(name));
+        }
+        if let Some(unit) = unit(part, key, what.quantity())? {
+            return Ok(unit);
+        }
     }
+    Err(no_unit(part, what, key))
+}
+
+/// What is taken off each pressure, in its unit.
+fn zero(part: &Part, units: &Part) -> Result<f64> {
+    for part in [part, units] {
+        let Some((value, line)) = part.get("pressure_zero") else {
+            continue;
+        };
+        let text = value.as_str().and_then(|t| t.trim().parse().ok());
+        let number = text.or_else(|| plain_number(value));
+        return number.filter(|x: &f64| x.is_finite()).ok_or_else(|| {
+            part.wrong(
+                "pressure_zero",
+                line,
+                "a number, such as 760",
+                &found(value),
+            )
+        });
+    }
+    Ok(0.0)
 }
 
 fn no_unit(part: &Part, what: What, key: &str) -> Error {
@@ -394,8 +460,11 @@ fn long_map(long: &Part, units: &Part) -> Result<LongMap> {
         let factor = match &unit_column {
             Some(_) => None,
             None => {
-                let key = unit_key(what);
-                Some(unit(units, key, what.quantity())?.ok_or_else(|| no_unit(units, what, key))?)
+                let (key, _) = what.unit_keys();
+                match unit(units, key, what.quantity())? {
+                    Some(UnitMap::Factor(factor)) => Some(factor),
+                    _ => return Err(no_unit(units, what, key)),
+                }
             }
         };
         names.extend(words.into_iter().map(|word| (word, what, factor)));
@@ -417,7 +486,7 @@ fn required(part: &Part, key: &str) -> Result<String> {
     column(part, key)?.ok_or_else(|| lacking(part, key))
 }
 
-fn column(part: &Part, key: &str) -> Result<Option<String>> {
+pub(super) fn column(part: &Part, key: &str) -> Result<Option<String>> {
     Ok(part
         .text(key, "a header in quotes")?
         .map(|(text, _)| text.trim().to_string()))
@@ -437,15 +506,6 @@ fn texts(part: &Part, key: &str) -> Result<Option<Vec<String>>> {
         Ok(text.trim().to_string())
     });
     words.collect::<Result<Vec<String>>>().map(Some)
-}
-
-fn flag(part: &Part, key: &str) -> Result<bool> {
-    match part.get(key) {
-        None => Ok(false),
-        Some((value, line)) => value
-            .as_bool()
-            .ok_or_else(|| part.wrong(key, line, "true or false", &found(value))),
-    }
 }
 
 fn one_of<T: Copy>(part: &Part, key: &str, of: &[(&str, T)]) -> Result<Option<T>> {
@@ -478,10 +538,13 @@ fn character(part: &Part, key: &str) -> Result<Option<char>> {
 }
 
 /// The factor of a unit; an unknown one, one of another quantity, or a scale without a fixed size is an error.
-fn unit(part: &Part, key: &str, quantity: Quantity) -> Result<Option<f64>> {
+fn unit(part: &Part, key: &str, quantity: Quantity) -> Result<Option<UnitMap>> {
     let Some((text, line)) = part.text(key, "a unit in quotes")? else {
         return Ok(None);
     };
+    if text == "written" {
+        return Ok(Some(UnitMap::Written));
+    }
     let hint = || format!("known here: {}", Unit::known(quantity));
     let unit = Unit::find(text)
         .filter(|u| u.quantity == quantity)
@@ -490,7 +553,7 @@ fn unit(part: &Part, key: &str, quantity: Quantity) -> Result<Option<f64>> {
                 .hint(hint())
         })?;
     match unit.factor {
-        Some(factor) => Ok(Some(factor)),
+        Some(factor) => Ok(Some(UnitMap::Factor(factor))),
         None => Err(part
             .wrong(key, line, "a unit with a fixed size", &format!("`{text}`"))
             .hint("a share of a limit or a level is no figure in mmHg or mL/h: export the measured values themselves")),

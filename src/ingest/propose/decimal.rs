@@ -35,6 +35,7 @@ pub(super) fn decimal(rows: &[Vec<Cell>], by_commas: bool) -> Decimal {
                 comma += 1;
                 mark = mark.or(thousands);
             }
+            Reading::Mark(sign) => mark = mark.or(Some(sign)),
             Reading::Open => open = open.or(Some(cell)),
         }
     }
@@ -45,7 +46,7 @@ pub(super) fn decimal(rows: &[Vec<Cell>], by_commas: bool) -> Decimal {
         (0, 0, Some(cell)) => Decimal::Open(cell.to_string()),
         (0, 0, None) => Decimal::Known(
             '.',
-            None,
+            mark,
             "no cell has a fraction; one that had a comma would be refused".into(),
         ),
         (_, 0, Some(cell)) if cell.contains(',') => {
@@ -67,16 +68,28 @@ enum Reading {
     None,
     /// Can only be read with this decimal sign, and this mark between thousands.
     Sign(char, Option<char>),
+    /// `1’234`: a mark between thousands, and no fraction.
+    Mark(char),
     /// `1,234`: a fraction or a thousand.
     Open,
 }
 
+/// The digits and marks of a cell, without what else programs write around a number: `="2,9"`, `(2,9)`, `2,9E+01`, `2,9 mmHg`.
+fn bare(cell: &str) -> &str {
+    let cell = cell.trim_start_matches(['=', '"', '\'', '(', '-', '+', '\u{2212}']);
+    let cell = cell.trim_end_matches(['"', ')', '-']);
+    let unit = cell.find(|c: char| c.is_alphabetic() || matches!(c, '[' | '%'));
+    cell.get(..unit.unwrap_or(cell.len()))
+        .unwrap_or(cell)
+        .trim_end()
+}
+
 fn reading(cell: &str) -> Reading {
-    let digits = cell.trim_start_matches(['-', '+', '\u{2212}']);
+    let digits = bare(cell);
     if digits.is_empty()
         || !digits
             .chars()
-            .all(|c| c.is_ascii_digit() || ".,' \u{a0}\u{202f}".contains(c))
+            .all(|c| c.is_ascii_digit() || ".,' \u{a0}\u{202f}\u{2009}\u{2019}".contains(c))
     {
         return Reading::None;
     }
@@ -99,6 +112,16 @@ fn reading(cell: &str) -> Reading {
                 Reading::Sign(last, None)
             }
         }
+        (mark, _, None) if !matches!(mark, '.' | ',') => {
+            let mut groups = digits.split(mark);
+            let first = groups.next().unwrap_or_default().len();
+            let marked = (1..=3).contains(&first) && groups.all(|g| g.len() == 3);
+            if marked {
+                Reading::Mark(mark)
+            } else {
+                Reading::None
+            }
+        }
         // 12.03.2031 and 1.234.567 prove nothing.
         _ => Reading::None,
     }
@@ -116,6 +139,9 @@ mod tests {
     #[case(&["0.125", "1.250"], Decimal::Known('.', None, String::new()))]
     #[case(&["1,5", "1.234"], Decimal::Known(',', Some('.'), String::new()))]
     #[case(&["12", "7"], Decimal::Known('.', None, String::new()))]
+    #[case(&["3’866", "120"], Decimal::Known('.', Some('’'), String::new()))]
+    #[case(&["2,9E+01"], Decimal::Known(',', None, String::new()))]
+    #[case(&["29,5 mmHg"], Decimal::Known(',', None, String::new()))]
     #[case(&["1,234", "2,500"], Decimal::Open("1,234".into()))]
     #[case(&["1.234"], Decimal::Open("1.234".into()))]
     fn the_decimal_sign_is_proved_or_asked(#[case] cells: &[&str], #[case] expected: Decimal) {

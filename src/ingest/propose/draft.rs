@@ -3,7 +3,7 @@
 use super::{Answers, Proposal};
 use crate::error::{Error, Result};
 use crate::ingest::mapping::QUESTION;
-use crate::ingest::mapping::keys;
+use crate::ingest::mapping::{keys, word_headings};
 use crate::ingest::names::nearest;
 use std::path::Path;
 
@@ -35,25 +35,22 @@ impl Draft {
     pub(super) fn heading(&mut self, section: &'static str, answers: &Answers) -> Result<()> {
         self.section = section;
         self.text += &format!("\n[{section}]\n");
-        let known = keys(section);
         self.answers.clear();
         for (key, value) in answers {
             let (of, name) = match key.split_once('.') {
-                Some((of, name)) => (Some(of), name),
-                None => (None, key.as_str()),
+                Some((of @ ("trace" | "events"), name)) => (Some(of), name),
+                _ => (None, key.as_str()),
             };
-            let anywhere = keys("trace").chain(keys("events")).any(|k| k == name);
-            if !anywhere || of.is_some_and(|of| of != "trace" && of != "events") {
-                let error = Error::new(format!("there is no key `{key}` in a mapping"));
-                let all: Vec<&str> = keys("trace").chain(keys("events")).collect();
-                return Err(match nearest(name, all.iter().copied()) {
-                    Some(near) => error.hint(format!("did you mean `{near}`?")),
-                    None => error.hint(format!("known: {}", all.join(", "))),
-                });
+            let (trace, events) = (has_key("trace", name), has_key("events", name));
+            if !trace && !events {
+                return Err(no_such_key(key, name));
             }
-            let here = of.is_none_or(|of| of == section) && known.clone().any(|k| k == name);
-            if here {
-                self.answers.push((name.to_string(), value.clone()));
+            let here = match section {
+                "trace" => trace,
+                _ => events,
+            };
+            if here && of.is_none_or(|of| of == section) {
+                self.answers.push((word_key(name), value.clone()));
             }
         }
         Ok(())
@@ -65,6 +62,12 @@ impl Draft {
         let (_, value) = self.answers.remove(at);
         self.answers.retain(|(k, _)| k != key);
         Some(value)
+    }
+
+    /// The user's answer for a key, left for others.
+    pub(super) fn peek(&self, key: &str) -> Option<&str> {
+        let mut answers = self.answers.iter().rev();
+        answers.find_map(|(k, v)| (k == key).then_some(v.as_str()))
     }
 
     /// Whether the user has answered a key.
@@ -107,6 +110,22 @@ impl Draft {
             .push(format!("{}.{key}: {question}", self.section));
     }
 
+    /// A word of the file under an inner heading: what the user says of it, or the question.
+    pub(super) fn ask_word(&mut self, heading: &str, word: &str, question: &str) {
+        match self.answer(&word_key(&format!("{heading}.{word}"))) {
+            Some(answer) => self.line(word, &quoted(&answer), "your answer"),
+            None => {
+                let question = one_line(question);
+                self.text += &format!(
+                    "# QUESTION: {question}\n{} = \"{QUESTION}\"\n",
+                    key_text(word)
+                );
+                let key = word_key(&format!("{}.{heading}.{}", self.section, one_line(word)));
+                self.questions.push(format!("{key}: {question}"));
+            }
+        }
+    }
+
     /// A line of the section.
     pub(super) fn line(&mut self, key: &str, value: &str, reason: &str) {
         let entry = format!("{} = {value}", key_text(key));
@@ -128,13 +147,20 @@ impl Draft {
 
     /// Answers for keys that nothing in the file called for. They must stand before any inner heading.
     pub(super) fn left_over(&mut self) {
+        let mut later = Vec::new();
         for (key, value) in std::mem::take(&mut self.answers) {
+            let given = value.clone();
             let value = match key.as_str() {
-                "header_line" | "unit_row" | "holds" => bare(&value),
+                "header_line" | "unit_row" | "first_row" | "holds" => bare(&value),
                 _ => quoted(&value),
             };
+            if key.contains('.') {
+                later.push((key, given));
+                continue;
+            }
             self.line(&key, &value, "your answer");
         }
+        self.answers = later;
     }
 
     /// Every answer must have found its place.
@@ -154,6 +180,27 @@ impl Draft {
             questions: self.questions,
         }
     }
+}
+
+/// Whether a section has a key, or a heading of the file's own words to which it belongs.
+fn has_key(section: &str, name: &str) -> bool {
+    let mut headings = word_headings(section).iter();
+    let heading = name.split_once('.').map(|(heading, _)| heading);
+    keys(section).any(|k| k == name) || heading.is_some_and(|h| headings.any(|known| *known == h))
+}
+
+fn no_such_key(key: &str, name: &str) -> Error {
+    let error = Error::new(format!("there is no key `{key}` in a mapping"));
+    let all: Vec<&str> = keys("trace").chain(keys("events")).collect();
+    match nearest(name, all.iter().copied()) {
+        Some(near) => error.hint(format!("did you mean `{near}`?")),
+        None => error.hint(format!("known: {}", all.join(", "))),
+    }
+}
+
+/// A key with a word of the file in it, so written that `: ` ends it.
+pub(super) fn word_key(key: &str) -> String {
+    key.replace(": ", ":")
 }
 
 /// A key of TOML: bare where it may be.

@@ -1,9 +1,12 @@
 //! Tables of one row per value (long) and of columns for each channel (wide).
 
+use super::divide::names_of_events;
+use super::doubts;
 use super::draft::Draft;
-use super::roles::{figure_words, propose_missing, propose_names, unit_question};
+use super::roles::{figure_words, unit_question};
 use super::sniff::Sample;
 use super::vocabulary::{columns_of, name_of, said, says, vocabulary, words_of};
+use crate::ingest::letters::plain;
 use crate::ingest::mapping::What;
 use crate::ingest::unit::Unit;
 use std::collections::BTreeMap;
@@ -22,9 +25,7 @@ pub(super) fn long_layout(sample: &Sample) -> Option<Long> {
         let words = words_of(sample, c)?;
         let of = |what: What| -> Vec<String> {
             let vocabulary = vocabulary(what);
-            let said = words
-                .iter()
-                .filter(|w| says(&w.to_lowercase(), &vocabulary));
+            let said = words.iter().filter(|w| says(&plain(w), &vocabulary));
             said.map(|w| w.to_string()).collect()
         };
         let (pressure, rate) = (of(What::Pressure), of(What::Rate));
@@ -67,15 +68,26 @@ pub(super) fn long_layout(sample: &Sample) -> Option<Long> {
     })
 }
 
-pub(super) fn propose_long(draft: &mut Draft, sample: &Sample, long: &Long) {
+pub(super) fn propose_long(draft: &mut Draft, sample: &Sample, long: &Long, times: &[usize]) {
     let taken: Vec<usize> = [long.parameter, long.value]
         .into_iter()
         .chain(long.unit)
         .collect();
-    propose_names(draft, sample, &taken);
+    let by_time: Vec<usize> = times.iter().copied().chain(taken).collect();
+    names_of_events(draft, sample, &by_time);
     if long.unit.is_none() {
         for (what, _, names) in &long.names {
-            if !names.is_empty() {
+            if let [only] = names.as_slice()
+                && let Some((unit, text)) = Unit::in_header(only)
+                && unit.quantity == what.quantity()
+                && unit.factor.is_some()
+            {
+                draft.text(
+                    what.unit_keys().0,
+                    unit.code,
+                    &format!("its name says `{text}`"),
+                );
+            } else if !names.is_empty() {
                 unit_question(draft, sample, *what, None);
             }
         }
@@ -126,7 +138,11 @@ pub(super) fn wide_layout(sample: &Sample, pressures: &[usize], rates: &[usize])
     let mut channels: BTreeMap<String, Vec<(What, &'static str, usize)>> = BTreeMap::new();
     for (what, key) in What::ALL {
         for column in columns_of(sample, what) {
-            let rest = rest_of_name(&sample.header[column], what)?;
+            let group = sample.groups.as_ref().and_then(|g| g.get(column));
+            let rest = match group.filter(|g| !g.is_empty()) {
+                Some(group) => group.clone(),
+                None => rest_of_name(&sample.header[column], what)?,
+            };
             channels.entry(rest).or_default().push((what, key, column));
         }
     }
@@ -157,8 +173,10 @@ pub(super) fn rest_of_name(header: &str, what: What) -> Option<String> {
 }
 
 pub(super) fn propose_wide(draft: &mut Draft, sample: &Sample, channels: &Wide) {
-    propose_names(draft, sample, &[]);
-    propose_missing(draft, sample);
+    names_of_events(draft, sample, &[]);
+    let all = channels.iter().flat_map(|(_, figures)| figures);
+    let all: Vec<(What, usize)> = all.map(|(what, _, column)| (*what, *column)).collect();
+    doubts::missing(draft, sample, &all);
     draft.left_over();
     for (id, figures) in channels {
         draft.within("[[trace.channels]]");

@@ -5,6 +5,8 @@
 //! its open questions. A guess that would change a figure or a time by being wrong is never taken: it is asked.
 
 mod decimal;
+mod divide;
+mod doubts;
 mod draft;
 mod event_words;
 mod layouts;
@@ -48,10 +50,11 @@ pub fn propose(trace: Source, events: Option<Source>, answers: &Answers) -> Resu
         name: trace.name,
         reader: &mut reader,
     };
+    let trace_name = trace.name;
     let mut draft = Draft::new(trace.name);
     let sample = look(&mut draft, "trace", trace, answers)?;
-    time::propose(&mut draft, &sample);
-    roles::propose_trace(&mut draft, &sample);
+    let times = time::propose(&mut draft, &sample);
+    roles::propose_trace(&mut draft, &sample, &times).map_err(|e| e.of_file(trace_name))?;
     draft.rest_of_answers()?;
     let events = events.map(|source| (source.name, super::peek(source.reader)));
     // Messages among the events need no mapping.
@@ -61,8 +64,8 @@ pub fn propose(trace: Source, events: Option<Source>, answers: &Answers) -> Resu
             reader: &mut reader,
         };
         let sample = look(&mut draft, "events", source, answers)?;
-        time::propose(&mut draft, &sample);
-        event_words::propose_events(&mut draft, &sample);
+        let times = time::propose(&mut draft, &sample);
+        event_words::propose_events(&mut draft, &sample, &times);
         draft.rest_of_answers()?;
     }
     Ok(draft.finish())
@@ -125,7 +128,28 @@ fn dress(draft: &mut Draft, sample: &Sample, sheet_answered: bool) {
     };
     draft.plain("header_line", &sample.header_line.to_string(), &above);
     if sample.unit_row.is_some() {
-        draft.plain("unit_row", "true", "the row below the header holds units");
+        let (place, why) = match sample.unit_line < sample.header_line {
+            true => (
+                sample.unit_line.to_string(),
+                "this line above the header holds units",
+            ),
+            false => ("true".into(), "the row below the header holds units"),
+        };
+        match roles::unit_row_is_wrong(draft, sample) {
+            true => draft.line(
+                "unit_row",
+                "\"ignored\"",
+                "your answer to the unit is another one",
+            ),
+            false => draft.plain("unit_row", &place, why),
+        }
+    }
+    if let Some(first) = sample.first_row {
+        draft.plain(
+            "first_row",
+            &first.to_string(),
+            "what stands between the header and it is text",
+        );
     }
     sample.propose_decimal(draft);
 }

@@ -5,6 +5,8 @@ use super::sniff::Cell;
 use crate::ingest::dress::Encoding;
 use crate::ingest::unit::Unit;
 
+/// Rows looked at.
+pub(super) const ROWS: usize = 5000;
 /// Lines among which the header is looked for.
 pub(super) const HEADER_WITHIN: usize = 200;
 
@@ -55,17 +57,123 @@ pub(super) fn encoding(bytes: &[u8]) -> (Encoding, &'static str) {
     }
 }
 
-pub(super) fn cells(line: &str, delimiter: u8) -> Vec<String> {
-    let mut reader = csv::ReaderBuilder::new()
+fn reader(text: &[u8], delimiter: u8) -> csv::Reader<&[u8]> {
+    csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
         .delimiter(delimiter)
-        .from_reader(line.as_bytes());
+        .from_reader(text)
+}
+
+fn cells(line: &str, delimiter: u8) -> Vec<String> {
     let mut record = csv::StringRecord::new();
-    match reader.read_record(&mut record) {
+    match reader(line.as_bytes(), delimiter).read_record(&mut record) {
         Ok(true) => record.iter().map(|c| c.trim().to_string()).collect(),
         _ => Vec::new(),
     }
+}
+
+/// The rows of a text, each with the line that it begins in. Cells may have line breaks.
+pub(super) fn records(text: &str, delimiter: u8) -> Vec<(u64, Vec<String>)> {
+    let mut reader = reader(text.as_bytes(), delimiter);
+    let mut record = csv::StringRecord::new();
+    let mut records = Vec::new();
+    let (mut counted, mut line) = (0, 1);
+    let bytes = text.as_bytes();
+    while records.len() < ROWS + HEADER_WITHIN {
+        let begin = reader.position().byte() as usize;
+        if !reader.read_record(&mut record).unwrap_or(false) {
+            break;
+        }
+        // The blank lines before it, and the LF of a CR LF, belong to no row.
+        let blanks = bytes.get(begin..).unwrap_or_default().iter();
+        let begin = begin + blanks.take_while(|b| matches!(b, b'\r' | b'\n')).count();
+        let passed = bytes.get(counted..begin).unwrap_or_default();
+        line += passed.iter().filter(|b| **b == b'\n').count() as u64;
+        counted = begin;
+        // A byte that is no name and no number, but a break within a cell, is kept to be seen by `open_quote`.
+        let cells = record
+            .iter()
+            .map(|c| c.trim_matches([' ', '\t', '\r']).to_string());
+        records.push((line, cells.collect()));
+    }
+    records
+}
+
+/// Line of a quote that is never closed and swallows lines of the table.
+pub(super) fn open_quote(
+    records: &[(u64, Vec<String>)],
+    width: usize,
+    delimiter: u8,
+) -> Option<u64> {
+    let separators = |text: &str| text.bytes().filter(|b| *b == delimiter).count();
+    let swallows = |cell: &String| {
+        let mut below = cell.split('\n').skip(1);
+        below.any(|line| 2 <= width && width - 1 <= separators(line))
+    };
+    let found = records.iter().find(|(_, row)| row.iter().any(swallows));
+    let last = || {
+        let (line, row) = records.last()?;
+        let cell = row.last()?;
+        let torn = row.len() < width && (cell.ends_with('\n') || 0 < separators(cell));
+        torn.then_some(*line)
+    };
+    found.map(|(line, _)| *line).or_else(last)
+}
+
+/// Whether a row stands between the header and the first row with data: words and nothing measured.
+pub(super) fn is_text_row(row: &[Cell], width: usize) -> bool {
+    let filled: Vec<&Cell> = row.iter().filter(|c| !c.is_empty()).collect();
+    let is_word = |c: &&Cell| {
+        !c.is_value && c.chars().any(char::is_alphabetic) && !c.chars().any(|c| c.is_ascii_digit())
+    };
+    2 <= filled.len() && width <= 2 * filled.len() && filled.iter().all(is_word)
+}
+
+/// Whether a row among the data is a header once more, but another one.
+pub(super) fn is_another_header(row: &[Cell], header: &[String]) -> bool {
+    let known =
+        |c: &Cell| header.iter().any(|h| h.eq_ignore_ascii_case(c)) || Unit::in_header(c).is_some();
+    let is_word =
+        |c: &&Cell| !c.is_value && c.chars().any(char::is_alphabetic) && !looks_measured(c);
+    let mut filled = row.iter().filter(|c| !c.is_empty());
+    let count = filled.clone().count();
+    2 <= count
+        && header.len() <= 2 * count
+        && filled.clone().all(|c| is_word(&c))
+        && filled.any(known)
+}
+
+/// Whether the row below is the header, and this one has names for groups of its columns.
+pub(super) fn names_below(above: &[Cell], below: &[Cell]) -> bool {
+    let names_time = |row: &[Cell]| row.iter().any(|c| super::time::says_time(c));
+    let words = |row: &[Cell]| {
+        row.iter()
+            .filter(|c| !c.is_empty())
+            .all(|c| !c.is_value && !looks_measured(c))
+    };
+    !names_time(above) && names_time(below) && words(below) && filled(above) < filled(below)
+}
+
+/// Names that stand once above several columns, at each of them.
+pub(super) fn filled_forward(row: &[Cell]) -> Vec<String> {
+    let mut name = String::new();
+    let each = row.iter().map(|cell| {
+        if !cell.is_empty() {
+            name = cell.to_string();
+        }
+        name.clone()
+    });
+    each.collect()
+}
+
+/// Whether a row holds units and nothing else.
+pub(super) fn only_units(row: &[Cell]) -> bool {
+    2 <= filled(row)
+        && row
+            .iter()
+            .filter(|c| !c.is_empty())
+            .all(|c| Unit::in_cell(c).is_some())
 }
 
 /// The separator that divides most lines alike, why, and into how many cells.
@@ -76,16 +184,30 @@ pub(super) fn delimiter(lines: &[&str]) -> Option<(u8, String, usize)> {
         let (_, width) = alike(lines, delimiter)?;
         return Some((delimiter, "the first line says so".into(), width));
     }
-    // A comma may be a decimal sign: it is taken only where nothing else divides the lines as well.
-    let mut best: Option<(u8, f64, usize)> = None;
-    for delimiter in [b';', b'\t', b'|', b','] {
-        if let Some((share, width)) = alike(lines, delimiter)
-            && best.is_none_or(|(_, before, _)| before + 0.05 < share)
-        {
-            best = Some((delimiter, share, width));
-        }
-    }
-    let (delimiter, share, width) = best.filter(|(_, share, _)| 0.5 <= *share)?;
+    // A comma may be a decimal sign: it is taken only where nothing else divides the lines as well. A sign that does not
+    // divide the header stands within cells.
+    let found = [b';', b'\t', b'|', b',']
+        .into_iter()
+        .filter_map(|delimiter| {
+            let (share, width) = alike(lines, delimiter)?;
+            let head: Vec<Vec<String>> = lines
+                .iter()
+                .take(HEADER_WITHIN)
+                .map(|l| cells(l, delimiter))
+                .collect();
+            let at = header(&head, width).unwrap_or(HEADER_WITHIN);
+            Some((delimiter, share, width, at))
+        });
+    let found: Vec<(u8, f64, usize, usize)> =
+        found.filter(|(_, share, ..)| 0.5 <= *share).collect();
+    let most = found
+        .iter()
+        .map(|(_, share, ..)| *share)
+        .fold(0.0, f64::max);
+    let near = found
+        .into_iter()
+        .filter(|(_, share, ..)| most - 0.05 <= *share);
+    let (delimiter, share, width, _) = near.min_by_key(|(.., at)| *at)?;
     let percent = (100.0 * share).floor();
     Some((
         delimiter,
@@ -133,7 +255,13 @@ pub(super) fn header(cells: &[Vec<String>], width: usize) -> Option<usize> {
             let measured = row.iter().any(|c| looks_measured(c));
             near(row.len(), slack) && 2 <= filled && filled <= 2 * wordy && !measured
         });
-        named && below.peek().is_some() && below.all(|row| near(row.len(), 1))
+        let units = |row: &Vec<String>| {
+            let filled: Vec<&String> = row.iter().filter(|c| !c.is_empty()).collect();
+            2 <= filled.len() && filled.iter().all(|c| Unit::in_cell(c).is_some())
+        };
+        // A row of units above the header is none.
+        let only_units = cells.get(at).is_some_and(units);
+        named && !only_units && below.peek().is_some() && below.all(|row| near(row.len(), 1))
     };
     let lines = || 0..cells.len().min(HEADER_WITHIN);
     lines()
@@ -179,8 +307,7 @@ pub(super) fn filled(row: &[Cell]) -> usize {
 
 pub(super) fn is_unit_row(row: &[Cell]) -> bool {
     let mut filled = row.iter().filter(|c| !c.is_empty()).peekable();
-    let bare = |c: &str| c.trim_matches(['[', ']', '(', ')']).to_string();
     filled.peek().is_some()
         && filled.clone().all(|c| !c.is_value && !looks_measured(c))
-        && filled.any(|c| Unit::find(&bare(c)).is_some())
+        && filled.any(|c| Unit::in_cell(c).is_some())
 }

@@ -6,13 +6,15 @@
 use super::decimal::{Decimal, decimal};
 use super::draft::Draft;
 use super::shape::{
-    HEADER_WITHIN, cells, delimiter, encoding, filled, header, header_of_sheet, is_unit_row,
+    HEADER_WITHIN, ROWS, delimiter, encoding, filled, filled_forward, header, header_of_sheet,
+    is_another_header, is_text_row, is_unit_row, names_below, only_units, open_quote, records,
 };
 use crate::error::{Error, Result};
 use crate::ingest::Source;
 use crate::ingest::civil::{Civil, Order, civil};
 use crate::ingest::dress::Encoding;
 use crate::ingest::grid::{self, Grid, Opened};
+use crate::ingest::numbers::{Figure, Numbers, USUAL_MISSING, as_value};
 use crate::ingest::sheet::Wanted;
 use crate::ingest::table::cannot_read;
 use std::io::Read;
@@ -21,8 +23,6 @@ use std::path::Path;
 
 /// Bytes looked at.
 const LOOKED_AT: u64 = 4 << 20;
-/// Rows looked at.
-const ROWS: usize = 5000;
 
 /// The beginning of a table.
 pub(super) struct Sample {
@@ -31,10 +31,20 @@ pub(super) struct Sample {
     pub(super) header_line: u64,
     pub(super) header: Vec<String>,
     pub(super) unit_row: Option<Vec<String>>,
+    /// Line of the row of units.
+    pub(super) unit_line: u64,
+    /// Names that stand above several columns each, by column.
+    pub(super) groups: Option<Vec<String>>,
+    /// Line of the first row, where lines of text stand between it and the header.
+    pub(super) first_row: Option<u64>,
     pub(super) rows: Vec<Vec<Cell>>,
+    /// Their lines.
+    pub(super) lines: Vec<u64>,
     /// Columns that count time in seconds, as durations of a sheet do.
     pub(super) in_seconds: Vec<usize>,
     decimal: Decimal,
+    /// How its numbers are read, as far as that is known.
+    numbers: Numbers,
 }
 
 /// What the table comes in, and how that was seen.
@@ -88,7 +98,7 @@ impl Deref for Cell {
 
 fn not_a_table(name: &Path, what: &str) -> Error {
     Error::in_file(name, what.to_string())
-        .hint("a mapping is for tables: one row per line, cells separated alike, or a workbook")
+        .hint("this is no pump log in a table: one row per line, cells separated alike, or a workbook, is expected")
 }
 
 fn no_header(name: &Path) -> Error {
@@ -96,6 +106,7 @@ fn no_header(name: &Path) -> Error {
         name,
         "no header is found: a line of names above rows with as many cells",
     )
+    .at_line(1)
 }
 
 impl Sample {
@@ -129,20 +140,31 @@ impl Sample {
         if text.contains('\0') {
             return Err(not_a_table(name, "expected text, found NUL bytes"));
         }
+        if !text.contains('\n') {
+            text = text.replace('\r', "\n"); // lines that end in CR alone
+        }
         let lines: Vec<&str> = text.lines().take(ROWS + HEADER_WITHIN).collect();
         let (delimiter, delimiter_reason, width) = delimiter(&lines)
-            .ok_or_else(|| not_a_table(name, "no separator divides the lines alike"))?;
-        let cells: Vec<Vec<String>> = lines.iter().map(|line| cells(line, delimiter)).collect();
+            .ok_or_else(|| not_a_table(name, "no separator divides the lines alike").at_line(1))?;
+        let records = records(&text, delimiter);
+        if let Some(line) = open_quote(&records, width, delimiter) {
+            return Err(not_a_table(
+                name,
+                "a quote (\") is opened in this line and closed nowhere in it",
+            )
+            .at_line(line)
+            .hint("take the quote out, or close it within its cell"));
+        }
+        let (lines, cells): (Vec<u64>, Vec<Vec<String>>) = records.into_iter().unzip();
         let at = header(&cells, width).ok_or_else(|| no_header(name))?;
-        let header = cells.get(at).cloned().unwrap_or_default();
-        let rows = cells.into_iter().skip(at + 1);
-        let rows = rows.map(|row| row.into_iter().map(Cell::words).collect());
+        let rows = lines.into_iter().zip(cells).skip(at.saturating_sub(1));
+        let rows = rows.map(|(line, row)| (line, row.into_iter().map(Cell::words).collect()));
         let form = Form::Text {
             encoding,
             delimiter,
             delimiter_reason,
         };
-        Self::of(name, form, at as u64 + 1, header, rows.collect(), width)
+        Self::of(name, form, rows.collect(), at.min(1), width)
     }
 
     fn of_grid(name: &Path, mut grid: Box<dyn Grid<'_> + '_>) -> Result<Self> {
@@ -165,60 +187,112 @@ impl Sample {
             Form::Columns => 0,
             _ => header_of_sheet(&rows).ok_or_else(|| no_header(name))?,
         };
-        let mut rows = rows.into_iter().skip(at);
-        let (line, header) = rows
-            .next()
-            .ok_or_else(|| not_a_table(name, "the file is empty"))?;
-        let header: Vec<String> = header.iter().map(|c| c.to_string()).collect();
-        let rows = rows.map(|(_, row)| row);
+        let width = rows.get(at).map_or(0, |(_, row)| row.len());
         // A line of text above or below the table fills one cell.
-        let width = header.len();
-        let rows = rows.filter(|row| 1 < filled(row) || width < 3);
-        let mut sample = Self::of(name, form, line, header, rows.collect(), width)?;
+        let rows: Vec<(u64, Vec<Cell>)> = rows
+            .into_iter()
+            .skip(at)
+            .enumerate()
+            .filter(|(i, (_, row))| *i == 0 || 1 < filled(row) || width < 3)
+            .map(|(_, row)| row)
+            .collect();
+        let mut sample = Self::of(name, form, rows, 0, width)?;
         sample.in_seconds = (0..width).filter(|c| grid.counts_seconds(*c)).collect();
         Ok(sample)
     }
 
+    /// `rows` begin with the header or, where `at` is 1, with the row above it.
     fn of(
         name: &Path,
         form: Form,
-        header_line: u64,
-        header: Vec<String>,
-        mut rows: Vec<Vec<Cell>>,
+        mut rows: Vec<(u64, Vec<Cell>)>,
+        at: usize,
         width: usize,
     ) -> Result<Self> {
-        let unit_row = rows.first().filter(|row| is_unit_row(row)).cloned();
-        if unit_row.is_some() {
-            rows.remove(0);
+        let is_text = !matches!(form, Form::Columns);
+        let above = rows.drain(..at.min(rows.len())).next();
+        if rows.is_empty() {
+            return Err(not_a_table(name, "the file is empty"));
         }
+        let (mut header_line, mut header) = rows.remove(0);
+        let (mut groups, mut unit_row) = (None, None);
+        if is_text
+            && let Some((_, next)) = rows.first()
+            && names_below(&header, next)
+        {
+            let upper = std::mem::replace(&mut header, next.clone());
+            header_line = rows.remove(0).0;
+            groups = Some(filled_forward(&upper));
+        }
+        if is_text && rows.first().is_some_and(|(_, row)| is_unit_row(row)) {
+            unit_row = Some(rows.remove(0));
+        }
+        let told = above.filter(|(_, row)| unit_row.is_none() && only_units(row));
+        unit_row = unit_row.or(told);
+        let mut first_row = None;
+        while is_text
+            && rows.len() > 1
+            && rows.first().is_some_and(|(_, row)| is_text_row(row, width))
+        {
+            rows.remove(0);
+            first_row = rows.first().map(|(line, _)| *line);
+        }
+        let header: Vec<String> = header.iter().map(|c| c.to_string()).collect();
+        let units = unit_row.as_ref().map(|(_, row)| row.clone());
         let is_header = |row: &[Cell]| {
             row.len() == header.len() && row.iter().zip(&header).all(|(c, h)| **c == *h)
         };
-        rows.retain(|row| {
+        rows.retain(|(_, row)| {
             row.len() >= width.min(header.len())
+                && row.iter().any(|c| !c.is_empty())
                 && !is_header(row)
-                && Some(row) != unit_row.as_ref()
+                && Some(row) != units.as_ref()
         });
         if rows.is_empty() {
-            return Err(not_a_table(name, "there is a header but no row"));
+            return Err(not_a_table(name, "there is a header but no row").at_line(header_line));
         }
-        let decimal = decimal(
-            &rows,
-            matches!(
-                form,
-                Form::Text {
-                    delimiter: b',',
-                    ..
-                }
-            ),
+        let wants = header.len();
+        let is_other = |(_, row): &&(u64, Vec<Cell>)| is_another_header(row, &header);
+        if let Some((line, _)) = rows.iter().find(is_other).filter(|_| is_text) {
+            return Err(not_a_table(name, "another header stands here, with other names or units than the first one")
+                .at_line(*line)
+                .hint("what follows has other columns: cut the file here, and make a mapping of each part"));
+        }
+        // A cell too many has torn another one in two.
+        let torn = |row: &[Cell]| row.iter().skip(wants).any(|c| !c.is_empty());
+        let (too_long, rest): (Vec<_>, Vec<_>) =
+            rows.into_iter().partition(|(_, row)| is_text && torn(row));
+        if let Some((line, row)) = too_long
+            .first()
+            .filter(|_| rest.len() < 100 * too_long.len())
+        {
+            let found = row.len();
+            return Err(not_a_table(name, &format!("{found} cells where the header has {wants}, as in {} of {} rows", too_long.len(), too_long.len() + rest.len()))
+                .at_line(*line)
+                .hint("a cell with a separator in it must stand in quotes: export the file with quotes, or with another separator"));
+        }
+        let rows = rest;
+        let by_commas = matches!(
+            form,
+            Form::Text {
+                delimiter: b',',
+                ..
+            }
         );
+        let (lines, rows): (Vec<u64>, Vec<Vec<Cell>>) = rows.into_iter().unzip();
+        let decimal = decimal(&rows, by_commas);
         Ok(Self {
             form,
             header_line,
             header: names(&header),
-            unit_row: unit_row.map(|row| row.iter().map(|c| c.to_string()).collect()),
+            unit_line: unit_row.as_ref().map_or(0, |(line, _)| *line),
+            unit_row: unit_row.map(|(_, row)| row.iter().map(|c| c.to_string()).collect()),
+            groups,
+            first_row,
             rows,
+            lines,
             in_seconds: Vec::new(),
+            numbers: numbers(&decimal),
             decimal,
         })
     }
@@ -229,29 +303,61 @@ impl Sample {
         cells.filter(|cell| !cell.is_empty())
     }
 
-    /// A cell as a number, by the decimal sign found or, where it is open, by either.
-    pub(super) fn number(&self, cell: &Cell) -> Option<f64> {
-        let (sign, mark) = match &self.decimal {
-            _ if cell.is_value => ('.', None),
-            Decimal::Known(sign, mark, _) => (*sign, *mark),
-            Decimal::Open(_) => (',', None),
-            Decimal::Unneeded => ('.', None),
+    /// Whether the newest row stands first, by the columns of its time.
+    pub(super) fn runs_backwards(&self, times: &[usize]) -> bool {
+        let moment = |row: &Vec<Cell>| -> Option<(Option<jiff::civil::Date>, f64)> {
+            let cells = times.iter().filter_map(|c| row.get(*c));
+            let mut moment = (None, 0.0);
+            for cell in cells {
+                let read = Order::WORDS
+                    .iter()
+                    .find_map(|(_, order)| cell.civil(*order).ok());
+                match read {
+                    Some(civil) => {
+                        moment.0 = moment.0.or(civil.date);
+                        moment.1 += civil.of_day_us.unwrap_or(0) as f64;
+                    }
+                    None => moment.1 += self.number(cell)?,
+                }
+            }
+            Some(moment)
         };
-        let plain: String = cell
-            .chars()
-            .filter(|c| Some(*c) != mark)
-            .map(|c| match c {
-                c if c == sign => '.',
-                '\u{2212}' => '-',
-                c => c,
-            })
-            .collect();
-        plain.parse().ok().filter(|x: &f64| x.is_finite())
+        let moments: Vec<_> = self.rows.iter().filter_map(moment).collect();
+        let steps = || moments.iter().zip(moments.iter().skip(1));
+        let (back, on) = (
+            steps().filter(|(a, b)| b < a),
+            steps().filter(|(a, b)| a < b),
+        );
+        on.count() < back.count()
+    }
+
+    /// The cells of a column that are not empty, with their lines.
+    pub(super) fn placed(&self, column: usize) -> impl Iterator<Item = (u64, &Cell)> + Clone {
+        let rows = self.lines.iter().zip(&self.rows);
+        let cells = rows.filter_map(move |(line, row)| Some((*line, row.get(column)?)));
+        cells.filter(|(_, cell)| !cell.is_empty())
+    }
+
+    /// A cell as a number, as it will be read; where the decimal sign is open, the one that is asked about is taken.
+    pub(super) fn number(&self, cell: &Cell) -> Option<f64> {
+        if cell.is_value {
+            return as_value(cell.as_bytes()).ok();
+        }
+        match self.numbers.figure(cell.as_bytes()) {
+            Ok(Figure::Is(value)) => Some(value),
+            Ok(Figure::Empty | Figure::Missing) => None,
+            Err(_) => self.numbers.odd(cell.as_bytes()).map(|(value, _)| value),
+        }
+    }
+
+    /// Whether a cell is one of the usual words for "not measured".
+    pub(super) fn is_missing(&self, cell: &Cell) -> bool {
+        self.numbers.figure(cell.as_bytes()) == Ok(Figure::Missing)
     }
 
     /// Whether most cells of a column are numbers.
     pub(super) fn is_numeric(&self, column: usize) -> bool {
-        let cells = self.column(column);
+        let cells = self.column(column).filter(|cell| !self.is_missing(cell));
         let (mut numbers, mut all) = (0, 0);
         for cell in cells {
             all += 1;
@@ -286,6 +392,18 @@ impl Sample {
             }
         }
     }
+}
+
+/// Numbers by what is known of their decimal sign.
+fn numbers(decimal: &Decimal) -> Numbers {
+    let (sign, mark) = match decimal {
+        Decimal::Known(sign, mark, _) => (*sign, *mark),
+        Decimal::Open(cell) if cell.contains(',') => (',', None),
+        Decimal::Open(_) => ('.', None),
+        Decimal::Unneeded => ('.', None),
+    };
+    let missing = USUAL_MISSING.iter().map(|w| w.to_string()).collect();
+    Numbers::mapped(sign as u8, mark, missing)
 }
 
 /// Names as [`crate::ingest::table::Table::open_dressed`] gives them.

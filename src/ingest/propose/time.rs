@@ -2,8 +2,9 @@
 
 use super::draft::Draft;
 use super::sniff::{Cell, Sample};
-use super::vocabulary::{header_unit, said};
+use super::vocabulary::{has_word, header_unit, said};
 use crate::ingest::civil::{Civil, Order};
+use crate::ingest::letters::plain;
 use crate::ingest::moment::{Kind, MomentReader};
 use crate::ingest::numbers::lapse_s;
 use crate::ingest::unit::Quantity;
@@ -25,6 +26,9 @@ const TIME_WORDS: &[&str] = &[
     "ora",
     "fecha",
     "data",
+    "czas",
+    "tijd",
+    "tijdstip",
     "seconds",
     "secs",
     "minutes",
@@ -44,7 +48,8 @@ enum Could {
     Elapsed,
 }
 
-pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
+/// Proposes the time; the columns that hold it, where they are known.
+pub(super) fn propose(draft: &mut Draft, sample: &Sample) -> Vec<usize> {
     if draft.has_answer("time") || draft.has_answer("clock") {
         return answered(draft, sample);
     }
@@ -64,6 +69,15 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
         [of(Could::Contract), of(Could::DateAndTime)].concat(),
     );
     let (dates, clocks, elapsed) = (of(Could::Date), of(Could::Clock), of(Could::Elapsed));
+    // Six digits are a time of day beside a date only.
+    let (clocks, elapsed) = match dates.is_empty() {
+        true => {
+            let (counted, clocks): (Vec<usize>, Vec<usize>) =
+                clocks.iter().partition(|c| are_digits(sample, **c));
+            (clocks, [elapsed, counted].concat())
+        }
+        false => (clocks, elapsed),
+    };
     match (
         whole.as_slice(),
         dates.as_slice(),
@@ -77,6 +91,7 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
                 "the only column with dates and times",
             );
             written(draft, sample, &[time]);
+            vec![time]
         }
         (&[], &[date], &[clock], _) => {
             draft.text("date", &sample.header[date], "the only column of dates");
@@ -86,6 +101,7 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
                 "the only column of times of day",
             );
             written(draft, sample, &[date, clock]);
+            vec![date, clock]
         }
         (&[], &[], &[clock], _) if draft.has_answer("time_unit") => {
             draft.text(
@@ -94,6 +110,7 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
                 "the only column of times; by your answer they count from the start",
             );
             draft.ask("time_unit", "in which unit does it count?");
+            vec![clock]
         }
         (&[], &[], &[clock], _) if says_elapsed(&sample.header[clock]) => {
             draft.text(
@@ -102,6 +119,7 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
                 "the only column of times; its name says that they count from the start",
             );
             elapsed_unit(draft, sample, clock);
+            vec![clock]
         }
         (&[], &[], &[clock], _) => {
             draft.text(
@@ -114,6 +132,7 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
                 "which day is the first row of? Write it like 2031-03-04. If it counts from the start, answer time_unit=s instead",
             );
             zone(draft, sample, &[clock]);
+            vec![clock]
         }
         (&[], &[], &[], &[time]) => {
             draft.text(
@@ -122,11 +141,16 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
                 "its name says time, its numbers rise",
             );
             elapsed_unit(draft, sample, time);
+            vec![time]
         }
-        (&[], &[], &[], &[]) => draft.question(
-            "time",
-            "no column is seen to hold the time: which one does?",
-        ),
+        (&[], &[], &[], &[]) => {
+            let all = said(sample.header.iter().map(String::as_str));
+            draft.question(
+                "time",
+                &format!("no cell is seen to hold a time: which of {all} does? Answer with its name, and say with time_format how it is written, such as %d.%m.%Y %H:%M"),
+            );
+            Vec::new()
+        }
         _ => {
             let several = [whole, dates, clocks, elapsed].concat();
             let names = said(several.iter().map(|c| sample.header[*c].as_str()));
@@ -134,12 +158,19 @@ pub(super) fn propose(draft: &mut Draft, sample: &Sample) {
                 "time",
                 &format!("several columns may hold the time of the row ({names}): which one does?"),
             );
+            several.first().copied().into_iter().collect()
         }
     }
 }
 
+/// Whether the cells of a column are digits and nothing else.
+fn are_digits(sample: &Sample, column: usize) -> bool {
+    let mut cells = sample.column(column).take(1000);
+    cells.all(|cell| !cell.is_value && cell.bytes().all(|b| b.is_ascii_digit()))
+}
+
 /// The user named the columns; how they are written is still to be found out.
-fn answered(draft: &mut Draft, sample: &Sample) {
+fn answered(draft: &mut Draft, sample: &Sample) -> Vec<usize> {
     let mut columns = Vec::new();
     for key in ["time", "date", "clock"] {
         if let Some(name) = draft.answer(key) {
@@ -151,11 +182,13 @@ fn answered(draft: &mut Draft, sample: &Sample) {
         draft.line("start_date", &super::draft::quoted(&day), "your answer");
     }
     match columns.as_slice() {
+        _ if draft.has_answer("time_format") => {}
         &[time] if could_be(sample, time) == Some(Could::Elapsed) => {
             elapsed_unit(draft, sample, time)
         }
         columns => written(draft, sample, columns),
     }
+    columns
 }
 
 /// Columns whose name says time, or all where none does.
@@ -168,19 +201,13 @@ fn named_first(sample: &Sample, columns: Vec<usize>) -> Vec<usize> {
     if named.is_empty() { columns } else { named }
 }
 
-fn says_time(header: &str) -> bool {
+pub(super) fn says_time(header: &str) -> bool {
     has_word(header, TIME_WORDS) || says_elapsed(header)
 }
 
 /// Whether a name says that its times count from the start: then they are no times of day.
 fn says_elapsed(header: &str) -> bool {
-    has_word(header, &["elapsed", "laufzeit", "verstrichen", "écoulé"])
-}
-
-fn has_word(header: &str, known: &[&str]) -> bool {
-    let lower = header.to_lowercase();
-    let mut words = lower.split(|c: char| !c.is_alphanumeric());
-    words.any(|word| known.contains(&word))
+    has_word(header, &["elapsed", "laufzeit", "verstrichen", "ecoule"])
 }
 
 fn could_be(sample: &Sample, column: usize) -> Option<Could> {
@@ -195,23 +222,26 @@ fn could_be(sample: &Sample, column: usize) -> Option<Could> {
     if most(&|cell| moment(cell).is_some_and(|m| m.kind == Kind::Calendar)) {
         return Some(Could::Contract);
     }
+    let named = sample.header.get(column).is_some_and(|h| says_time(h))
+        || sample.in_seconds.contains(&column);
+    let is_count = are_digits(sample, column);
     let read = |cell: &Cell| -> Option<Civil> {
+        // Digits alone are a date or a time where the column's name says so.
+        if is_count && !named {
+            return None;
+        }
         let mut orders = Order::WORDS.iter();
         orders.find_map(|(_, order)| cell.civil(*order).ok())
     };
     if most(&|cell| read(cell).is_some_and(|c| c.date.is_some() && c.of_day_us.is_some())) {
         return Some(Could::DateAndTime);
     }
-    if most(&|cell| cell.len() != 8 || !cell.bytes().all(|b| b.is_ascii_digit()))
-        && most(&|cell| read(cell).is_some_and(|c| c.date.is_some() && c.of_day_us.is_none()))
-    {
+    if most(&|cell| read(cell).is_some_and(|c| c.date.is_some() && c.of_day_us.is_none())) {
         return Some(Could::Date);
     }
     if most(&|cell| read(cell).is_some_and(|c| c.date.is_none() && c.of_day_us.is_some())) {
         return Some(Could::Clock);
     }
-    let named = sample.header.get(column).is_some_and(|h| says_time(h))
-        || sample.in_seconds.contains(&column);
     let is_elapsed = |cell: &Cell| sample.number(cell).is_some() || is_lapse(cell);
     (named && most(&is_elapsed)).then_some(Could::Elapsed)
 }
@@ -222,24 +252,95 @@ fn is_lapse(cell: &Cell) -> bool {
 }
 
 fn elapsed_unit(draft: &mut Draft, sample: &Sample, time: usize) {
+    let first = said(sample.column(time).take(3).map(|c| &**c));
     if sample.column(time).take(1000).all(is_lapse) {
+        let two_parts = sample
+            .column(time)
+            .take(1000)
+            .all(|c| c.matches(':').count() == 1 && !c.contains(['d', 'P']));
+        let says = |words: &[&str]| {
+            words
+                .iter()
+                .any(|w| plain(&sample.header[time]).contains(w))
+        };
+        if two_parts && says(&["min:s", "mm:ss", "m:s", "m:ss"]) {
+            return draft.text("time_unit", "min:s", "the header says minutes and seconds");
+        }
+        if two_parts && !says(&["h:m", "hh:m"]) {
+            return draft.ask(
+                "time_unit",
+                &format!("are the times {first} hours and minutes (answer `s`) or minutes and seconds (answer `min:s`)?"),
+            );
+        }
         let why = "its cells are hours, minutes and seconds from the start";
         return draft.text("time_unit", "s", why);
     }
     if sample.in_seconds.contains(&time) {
         return draft.text("time_unit", "s", "its cells are durations, read as seconds");
     }
-    match header_unit(sample, time).filter(|(u, _)| u.quantity == Quantity::Time) {
-        Some((unit, reason)) => draft.text("time_unit", unit.code, &reason),
+    if let Some((unit, reason)) =
+        header_unit(sample, time).filter(|(u, _)| u.quantity == Quantity::Time)
+        && counted(sample, time).is_none_or(|(word, _)| word == "sheet-days")
+    {
+        return draft.text("time_unit", unit.code, &reason);
+    }
+    match counted(sample, time) {
+        Some((word @ "sheet-days", why)) => {
+            draft.text("time_unit", word, why);
+            zone(draft, sample, &[time]);
+        }
+        Some((word, why)) => draft.text("time_unit", word, why),
         None => draft.ask(
             "time_unit",
             &format!(
-                "in which unit does `{}` count (s, ms, min, h, d)? Its first cells are {}",
+                "in which unit does `{}` count (s, ms, min, h, d)? Its first cells are {first}",
                 sample.header[time],
-                said(sample.column(time).take(3).map(|c| &**c))
             ),
         ),
     }
+}
+
+/// Since when a column of numbers counts and in what, where its size can mean nothing else: as seconds from a record's
+/// start these would be decades.
+fn counted(sample: &Sample, time: usize) -> Option<(&'static str, &'static str)> {
+    let cells = || sample.column(time).take(1000);
+    let numbers: Vec<f64> = cells().filter_map(|c| sample.number(c)).collect();
+    let within = |low: f64, high: f64| {
+        !numbers.is_empty() && numbers.iter().all(|x| (low..high).contains(x))
+    };
+    // 2001-09-09 to 2128: seconds of ten digits. A sheet's days from 2000 to 2100, with the time of day as a part.
+    let epochs = [
+        (
+            1e9,
+            5e9,
+            "epoch-s",
+            "numbers of this size are seconds since 1970",
+        ),
+        (
+            1e12,
+            5e12,
+            "epoch-ms",
+            "numbers of this size are milliseconds since 1970",
+        ),
+        (
+            1e15,
+            5e15,
+            "epoch-us",
+            "numbers of this size are microseconds since 1970",
+        ),
+    ];
+    let found = epochs.iter().find(|(low, high, ..)| within(*low, *high));
+    if let Some((.., word, why)) = found {
+        return Some((word, why));
+    }
+    let finely = cells().filter(|c| {
+        c.rsplit(['.', ','])
+            .next()
+            .is_some_and(|part| 3 < part.len() && part.len() < c.len())
+    });
+    let fine = finely.count() * 2 > numbers.len();
+    (within(36_526.0, 73_051.0) && fine)
+        .then_some(("sheet-days", "numbers like these are a spreadsheet's days"))
 }
 
 /// How date and time are written: nothing more to say for RFC 3339; else order and zone.
@@ -277,10 +378,33 @@ fn zone(draft: &mut Draft, sample: &Sample, columns: &[usize]) {
         draft.text("zone", "written", "each time bears its offset");
         return;
     }
+    if let Some((stated, name)) = columns
+        .iter()
+        .find_map(|c| zone_in_header(&sample.header[*c]))
+    {
+        return draft.text("zone", &stated, &format!("the header says `{name}`"));
+    }
     draft.ask(
         "zone",
         "which zone did the clock show? An IANA zone where it followed summer time (Europe/Berlin), else an offset (+01:00)",
     );
+}
+
+/// The zone that a header names: `Time (UTC)`, `Time [UTC+01:00]`.
+fn zone_in_header(header: &str) -> Option<(String, &str)> {
+    let (_, inner) = header.trim_end().rsplit_once(['[', '('])?;
+    let inner = inner.trim_end_matches([']', ')']).trim();
+    let offset = inner
+        .trim_start_matches("UTC")
+        .trim_start_matches("GMT")
+        .trim();
+    let zone = match (inner, offset) {
+        ("UTC" | "GMT" | "Z", _) => "UTC",
+        (_, offset) if offset.starts_with(['+', '-']) => offset,
+        (inner, _) if inner.contains('/') => inner,
+        _ => return None,
+    };
+    crate::ingest::zone::find(zone).map(|_| (zone.to_string(), inner))
 }
 
 /// The order that the cells prove, and how; else the question.
@@ -305,7 +429,8 @@ fn order(sample: &Sample, date: usize, clock: Option<usize>) -> Result<(Order, S
         .map(|(_, o)| *o)
         .filter(|o| fits(*o) == best && 0 < best)
         .collect();
-    let example = cells.first().map_or("", |c| &***c);
+    let first = sample.placed(date).find(|(_, c)| !c.is_in_any_order());
+    let (line, example) = first.map_or((0, ""), |(line, c)| (line, &**c));
     match possible.as_slice() {
         [] => Err(format!(
             "in which order does the date `{example}` stand (ymd, dmy, mdy)?"
@@ -343,7 +468,7 @@ fn order(sample: &Sample, date: usize, clock: Option<usize>) -> Result<(Order, S
                 _ => {
                     let words: Vec<&str> = several.iter().map(|o| o.word()).collect();
                     Err(format!(
-                        "in which order does the date `{example}` stand ({})? The rows fit each of them",
+                        "in which order does the date `{example}` (line {line}) stand ({})? The rows fit each of them",
                         words.join(", ")
                     ))
                 }

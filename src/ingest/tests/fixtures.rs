@@ -124,7 +124,7 @@ fn a_date_that_may_be_of_two_months_is_asked_for(#[case] order: &str, #[case] ex
     assert_eq!(
         questions,
         [
-            "trace.date_order: in which order does the date `04/03/2031 08:00:00` stand (dmy, mdy)? The rows fit each of them"
+            "trace.date_order: in which order does the date `04/03/2031 08:00:00` (line 2) stand (dmy, mdy)? The rows fit each of them"
         ]
     );
     let record = read_export(text.as_bytes(), &[ZONE, ("date_order", order)]);
