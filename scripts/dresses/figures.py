@@ -12,8 +12,9 @@ BARE = [stamp(), CHANNEL]
 
 
 def written():
-    def pressure(name, change, truth=A, **more):
-        return dress(name, text(truth, [*BARE, changed(PRESSURE, change), RATE, VOLUME, LIMIT], more.pop("mark", ",")), truth, **more)
+    def pressure(name, change, truth=A, mark=",", **more):
+        others = [RATE, VOLUME, LIMIT] if mark == "," else map(comma, [RATE, VOLUME, LIMIT])
+        return dress(name, text(truth, [*BARE, changed(PRESSURE, change), *others], mark), truth, **more)
     yield pressure("figures with their unit", lambda p, r: f"{p} mmHg")
     yield dress("figures with their unit, none in the header", text(A, [*BARE, ("Pressure", lambda r: f"{r.pressure} mmHg"), ("Rate", lambda r: f"{r.rate} ml/h"), ("Volume", lambda r: f"{r.volume} ml"), ("Pressure limit", lambda r: f"{r.limit} mmHg")]))
     yield dress("figures with their unit joined", text(A, [*BARE, ("Pressure", lambda r: f"{r.pressure}mmHg"), ("Rate", lambda r: f"{r.rate}ml/h")]), figures=("pressure", "rate"))
@@ -30,20 +31,21 @@ def written():
     yield pressure("decimals of nothing", lambda p, r: f"{p}.00")
     for mark in ("", "---", "-", "n/a", "NaN", "null", "NULL", "#N/A", "k.A.", "?", "*", "."):
         gaps = [replace(r, pressure="") if i % 40 == 7 else r for i, r in enumerate(A)]
-        yield dress(f"missing figures as `{mark}`", text(gaps, [*BARE, changed(PRESSURE, lambda p, r, m=mark: p or m), RATE, VOLUME, LIMIT]), gaps, expect="same" if mark in ("", "NaN", "null", "NULL", "n/a", "---", "#N/A", "-") else "ask", trap="missing|number|not a number|pressure", answers={"trace.missing*": mark})
+        yield dress(f"missing figures as `{mark}`", text(gaps, [*BARE, changed(PRESSURE, lambda p, r, m=mark: p or m), RATE, VOLUME, LIMIT]), gaps, expect="same" if mark in ("", "NaN", "null", "NULL", "n/a", "---", "#N/A", "-") else "ask", trap="missing|number|not a number|pressure", answers={"trace.missing": mark})
     for mark in ("9999", "-999", "999.9", "-1000", "65535", "-9999", "32767"):
         gaps = [replace(r, pressure="") if i % 40 == 7 else r for i, r in enumerate(A)]
-        yield dress(f"missing figures as {mark}", text(gaps, [*BARE, changed(PRESSURE, lambda p, r, m=mark: p or m), RATE, VOLUME, LIMIT]), gaps, expect="ask", trap="missing|" + mark.lstrip("-"), answers={"trace.missing*": mark})
+        yield dress(f"missing figures as {mark}", text(gaps, [*BARE, changed(PRESSURE, lambda p, r, m=mark: p or m), RATE, VOLUME, LIMIT]), gaps, expect="ask", trap="missing|" + mark.lstrip("-"), answers={"trace.missing": mark})
     micro = lambda change: ("Volume [µl]", lambda r: change(round(float(r.volume) * 1000)))
     for name, change, mark in [("no mark", str, ","), ("apostrophes", lambda n: f"{n:,}".replace(",", "’"), ";"), ("straight apostrophes", lambda n: f"{n:,}".replace(",", "'"), ";"), ("narrow blanks", lambda n: f"{n:,}".replace(",", "\u202f"), ";"), ("hard blanks", lambda n: f"{n:,}".replace(",", "\u00a0"), ";"), ("blanks", lambda n: f"{n:,}".replace(",", " "), ";"), ("points and a comma", lambda n: f"{n:,}".replace(",", ".") + ",0", ";"), ("commas and a point", lambda n: f"{n:,}.0", ";")]:
-        yield dress(f"thousands with {name}", text(B, [*BARE, PRESSURE, RATE, micro(change)], mark), B, figures=("pressure", "rate", "volume"))
+        rate = comma(RATE) if name == "points and a comma" else RATE
+        yield dress(f"thousands with {name}", text(B, [*BARE, PRESSURE, rate, micro(change)], mark), B, figures=("pressure", "rate", "volume"))
     yield dress("thousands with points alone", text(B, [*BARE, PRESSURE, named("Rate [µl/h]", scaled("", "rate", 1000, 0)), micro(lambda n: f"{n:,}".replace(",", "."))], ";"), B, figures=("pressure", "rate", "volume"), expect="ask", trap="decimal|thousand|point", answers={"trace.decimal": "comma", "trace.thousands": "point"})
     yield dress("decimal point in one column, comma in another", text(B, [*BARE, PRESSURE, RATE, comma(VOLUME)], ";"), B, figures=("pressure", "rate", "volume"), expect="ask", trap="decimal|comma|point|number")
 
 
 def units():
     for unit, factor in MMHG.items():
-        known = unit not in ("MPa", "mmH2O", "inHg")
+        known = True
         column = scaled(f"Pressure [{unit}]", "pressure", factor, PLACES.get(unit, 2))
         yield dress(f"pressure in {unit}", text(A, [*BARE, column, RATE]), figures=("pressure", "rate"), expect="same" if known else "ask", trap="unit|" + unit, answers={"trace.zone": "+01:00"})
     for unit, factor, places in [("ml/min", 1 / 60, 6), ("l/h", 0.001, 6), ("µl/h", 1000, 0), ("ml/d", 24, 2), ("mL/24h", 24, 2), ("ml/day", 24, 2), ("cc/h", 1, 3), ("ml/hr", 1, 3), ("mL/hour", 1, 3), ("mL·h⁻¹", 1, 3), ("ml h-1", 1, 3)]:
@@ -98,13 +100,13 @@ def running():
     def rate(name, change, **more):
         return dress(name, text(A, [*BARE, PRESSURE, changed(RATE, change), VOLUME, LIMIT]), **({"expect": "ask", "trap": "rate|stop|run|status|state"} | more))
     for word in ("STOP", "Stopped", "KVO", "Pause", "HALT", "Standby", "off", "arrêt"):
-        yield rate(f"the rate is `{word}` while stopped", lambda v, r, w=word: w if float(v) == 0 else v, answers={"trace.rate_words*": word, "trace.missing*": word})
+        yield rate(f"the rate is `{word}` while stopped", lambda v, r, w=word: w if float(v) == 0 else v, answers={"trace.rate_words.*": "0"})
     yield rate("the rate is `KVO` in one row", lambda v, r: "KVO" if r.time.minute == 45 and r.time.second == 0 else v)
     kept = lambda r: "4" if r.channel == "pn" else "1.2"
     for head, on, off in [("State", "running", "stopped"), ("Status", "Infusing", "Paused"), ("Zustand", "läuft", "angehalten"), ("Running", "1", "0"), ("Running", "TRUE", "FALSE"), ("Etat", "en marche", "arrêt"), ("Mode", "RUN", "HOLD")]:
-        yield dress(f"the rate stays, column `{head}` says {off}", text(A, [*BARE, PRESSURE, ("Rate [ml/h]", kept), VOLUME, LIMIT, (head, lambda r, a=on, b=off: b if float(r.rate) == 0 else a)]), expect="ask", trap="run|stat|rate|mode|zustand|" + head, answers={"trace.running": head, "trace.running_words": on, "trace.running_value*": on, "trace.running_when*": on})
-    yield dress("a list of states within a cell", text(A, [*BARE, PRESSURE, RATE, VOLUME, LIMIT, ("Status", lambda r: "infusing;battery" if float(r.rate) else "stopped;alarm|audio")]), expect="ask", trap="stat|run|event", answers={"trace.running*": ""})
-    yield dress("a column of states that agrees with the rate", text(A, [*BARE, *FIGURES, ("State", lambda r: "running" if float(r.rate) else "stopped")]), answers={"trace.running": "State", "trace.running_words": "running", "trace.running_value*": "running", "trace.running_when*": "running"})
+        yield dress(f"the rate stays, column `{head}` says {off}", text(A, [*BARE, PRESSURE, ("Rate [ml/h]", kept), VOLUME, LIMIT, (head, lambda r, a=on, b=off: b if float(r.rate) == 0 else a)]), expect="ask", trap="run|stat|rate|mode|zustand|" + head, answers={"trace.running.*": on})
+    yield dress("a list of states within a cell", text(A, [*BARE, PRESSURE, RATE, VOLUME, LIMIT, ("Status", lambda r: "infusing;battery" if float(r.rate) else "stopped;alarm|audio")]), expect="ask", trap="stat|run|event", answers={"trace.running.*": "no"})
+    yield dress("a column of states that agrees with the rate", text(A, [*BARE, *FIGURES, ("State", lambda r: "running" if float(r.rate) else "stopped")]), answers={"trace.running.*": "running"})
 
 
 def all_of_them():

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta, timezone
 
 from judge import Dress
 from layouts import A, B, C, CLOCK, DATE, LONG, dress
-from records import CHANNEL, FIGURES, LOCAL, local, moved, one, read, stamp, stretched, text
+from records import CHANNEL, FIGURES, LOCAL, comma, local, moved, one, read, stamp, stretched, text
 
 MONTHS = {
     "English": "January February March April", "German": "Januar Februar März April", "French": "janvier février mars avril",
@@ -70,20 +70,20 @@ def apart():
     yield two("time and date apart", "%H:%M:%S", "%Y-%m-%d", ("Time", "Date"))
     yield two("date and time apart, undecided", "%d/%m/%Y", "%H:%M:%S", truth=B, expect="ask", trap="date_order", answers=DATE)
     first = [("Date", lambda r, seen=set(): "" if r.time.date() in seen or seen.add(r.time.date()) else r.time.strftime("%d.%m.%Y")), ("Time", lambda r: r.time.strftime("%H:%M:%S")), CHANNEL, *FIGURES]
-    yield dress("date only in the first row of a day", text(LONG, first, ";"), LONG, answers=CLOCK | {"trace.date_holds": "true", "trace.holds*": "true"}, expect="ask", trap="date|holds|empty|line")
+    yield dress("date only in the first row of a day", text(LONG, first, ";"), LONG, answers=CLOCK, expect="ask", trap="date|holds|empty|line")
     only = [("Time", lambda r: r.time.strftime("%H:%M:%S")), CHANNEL, *FIGURES]
     yield dress("a clock without a date", text(B, only, ";"), None, expect="ask", trap="date|time")
     yield dress("a clock without a date, the date in the heading", text(B, only, ";", above=["Date;04.03.2031", ""]), None, expect="ask", trap="date|time")
 
 
 def numbers():
-    yield timed("epoch seconds", lambda t: str(int(t.timestamp())), answers={"trace.time_unit": "epoch-s", "trace.zone": "+01:00"})
-    yield timed("epoch milliseconds", lambda t: str(int(t.timestamp() * 1000)), answers={"trace.time_unit": "epoch-ms", "trace.zone": "+01:00"})
+    yield timed("epoch seconds", lambda t: str(int(t.timestamp())), answers={"trace.zone": "+01:00"})
+    yield timed("epoch milliseconds", lambda t: str(int(t.timestamp() * 1000)), answers={"trace.zone": "+01:00"})
     yield timed("epoch seconds with a fraction", lambda t: f"{t.timestamp():.3f}", answers={"trace.zone": "+01:00"})
     yield timed("epoch microseconds", lambda t: str(int(t.timestamp() * 1e6)), answers={"trace.zone": "+01:00"})
     serial = lambda t: f"{(t.replace(tzinfo=None) - datetime(1899, 12, 30)) / timedelta(days=1):.6f}"
-    yield timed("days of a spreadsheet", serial, answers=CLOCK | {"trace.time_unit": "serial*"}, seconds=1)
-    yield timed("days of a spreadsheet, decimal comma", lambda t: serial(t).replace(".", ","), answers=CLOCK, seconds=1)
+    yield timed("days of a spreadsheet", serial, answers=CLOCK, seconds=1)
+    yield dress("days of a spreadsheet, decimal comma", text(B, [("Time", lambda r: serial(r.time).replace(".", ",")), CHANNEL, *map(comma, FIGURES)], ";"), B, answers=CLOCK, seconds=1)
     start = B[0].time
     since = lambda t: (t - start).total_seconds()
     for unit, name, by in [("s", "Elapsed [s]", 1), ("min", "Elapsed [min]", 60), ("h", "Elapsed [h]", 3600), ("ms", "Elapsed [ms]", 0.001), ("seconds", "Time (seconds)", 1), ("minutes", "Time (minutes)", 60), ("hours", "Time (hours)", 3600)]:
@@ -99,6 +99,11 @@ def numbers():
 def clocks():
     yield dress("a clock of 12 hours without AM or PM", text(B, [local("%Y-%m-%d %I:%M:%S"), CHANNEL, *FIGURES]), None, expect="ask", trap="12|noon|clock", answers=CLOCK)
     yield dress("a clock of 12 hours, day first", text(LONG, [local("%d.%m.%Y %I:%M"), CHANNEL, *FIGURES]), None, expect="ask", trap="12|noon|clock", answers=CLOCK)
+    short = [r for r in B if r.time.hour in (11, 12, 13)]
+    yield dress("a clock of 12 hours, over noon only", text(short, [local("%Y-%m-%d %I:%M:%S"), CHANNEL, *FIGURES]), None, expect="ask", trap="12|noon|clock", answers=CLOCK)
+    yield dress("a clock of 12 hours, newest first", text(short[::-1], [local("%Y-%m-%d %I:%M:%S"), CHANNEL, *FIGURES]), None, expect="ask", trap="12|noon|clock", answers=CLOCK)
+    late = [r for r in B if r.time.hour >= 15]
+    yield Dress("mapping of a record in the evening, now a clock of 12 hours over noon", {"new.csv": text(short, [local("%Y-%m-%d %I:%M:%S"), CHANNEL, *FIGURES]), "old.csv": text(late, [local("%Y-%m-%d %H:%M:%S"), CHANNEL, *FIGURES])}, reuse="old.csv", expect="ask", trap="12|noon|clock", answers=CLOCK)
     yield dress("minutes for rows of ten seconds", text(A, [local("%Y-%m-%d %H:%M"), CHANNEL, *FIGURES]), None, expect="ask", trap="coarse|same time|one time|second|minute", answers=CLOCK)
     yield dress("hours for rows of three minutes", text(B, [local("%Y-%m-%d %H:00"), CHANNEL, *FIGURES]), None, expect="ask", trap="coarse|same time|one time|second|minute", answers=CLOCK)
     yield dress("days for rows of three minutes", text(B, [local("%Y-%m-%d"), CHANNEL, *FIGURES]), None, expect="ask", trap="coarse|same time|one time|second|minute|clock|time", answers=CLOCK)

@@ -15,9 +15,11 @@ def mixed_rows():
     yield dress("two pumps in one channel, one after the other", text(sorted(A, key=lambda r: r.channel), nameless), None, expect="ask", trap="channel|pump|same time|one time|back", channels=False)
     yield dress("two pumps under one channel name", text(A, [stamp(), ("Channel", lambda r: "1"), *FIGURES]), None, expect="ask", trap="channel|pump|same time|one time", channels=False)
     for head, words in [("Device", ("P-1", "P-2")), ("ID", ("1", "2")), ("Pump", ("left", "right")), ("Fluid", ("amino acids", "fat")), ("Gerät", ("A", "B")), ("Pompe", ("haute", "basse")), ("Beutel", ("PN", "Fett")), ("Perfusor", ("1", "2")), ("Bomba", ("uno", "dos")), ("Zubereitung", ("PN", "Fett")), ("Slot", ("3", "4")), ("Tubus", ("a", "b"))]:
-        truth = [replace(r, channel=words[0] if r.channel == "pn" else words[1]) for r in A]
-        yield dress(f"channel in a column `{head}`", text(truth, [stamp(), (head, lambda r: r.channel), *FIGURES]), truth, answers={"trace.channel": head})
-        yield dress(f"channel in a column `{head}`, spelt last", text(truth, [stamp(), *FIGURES, ("Software", lambda r: "2.1"), (head, lambda r: r.channel)]), truth, answers={"trace.channel": head})
+        rows = [replace(r, channel=words[0] if r.channel == "pn" else words[1]) for r in A]
+        # Names of devices may identify them: they are replaced by running ones.
+        truth = [replace(r, channel="channel-001" if r.channel == words[0] else "channel-002") for r in rows] if head == "Device" else rows
+        yield dress(f"channel in a column `{head}`", text(rows, [stamp(), (head, lambda r: r.channel), *FIGURES]), truth, answers={"trace.channel": head})
+        yield dress(f"channel in a column `{head}`, spelt last", text(rows, [stamp(), *FIGURES, ("Software", lambda r: "2.1"), (head, lambda r: r.channel)]), truth, answers={"trace.channel": head})
     later = moved(A, LONG[0].time)
     for head in ("Patient", "Case", "Fallnummer", "MRN", "Patient ID", "Infusion", "Order", "Nom du patient"):
         people = [*((r, "4711") for r in A), *((r, "0815") for r in later)]
