@@ -51,7 +51,8 @@ def main():
         print(f"{counts[outcome]:5}  {outcome}")
     print(f"{faults:5}  with a fault in a message (no line, no way on, an empty list, a wrong status)")
     needless = (counts[judge.NEEDLESS] + counts[judge.DEAD]) / max(1, len(dresses))
-    return 1 if counts[judge.WRONG] or counts[judge.NOTICED] or needless > NEEDLESS_AT_MOST else 0
+    print(f"{100 * needless:5.1f} % asked or refused without need, {100 * NEEDLESS_AT_MOST:.0f} % at most")
+    return 1 if counts[judge.WRONG] or counts[judge.NOTICED] or faults or needless > NEEDLESS_AT_MOST else 0
 
 
 if __name__ == "__main__":

@@ -138,7 +138,9 @@ def decide(dress, run, folder):
         if status == 0 or "patency map" not in said:
             run.faults.append("a plain review does not say `patency map`: " + said[:120].replace("\n", " "))
     if refusal is not None:
-        if not re.search(r":\d+", refusal) and dress.expect != "refuse":
+        # What is wrong with a workbook as a whole stands in no line: its sheets are named.
+        placed = re.search(r":\d+", refusal) or re.search(r"expected one sheet, found several: `", refusal)
+        if not placed and dress.expect != "refuse":
             run.faults.append("a refusal without a line: " + refusal[:160].replace("\n", " "))
         if dress.expect == "refuse" or (dress.expect == "ask" and re.search(dress.trap, refusal, re.I)):
             return Verdict(RIGHT, refusal[:200], asked)

@@ -2,7 +2,7 @@
 //!
 //! In: a cell and the order of day, month and year. Out: [`Civil`]. The order is never guessed here, and a cell that
 //! does not fit it is refused: `04/03/2031` is the 4th of March or the 3rd of April, and nothing in it says which.
-//! Months and weekdays may be named in several languages ([`calendar_words`]).
+//! Months and weekdays may be named in several languages ([`super::calendar_words`]).
 
 use super::calendar_words::{is_weekday, month, offset_of};
 use jiff::civil::Date;

@@ -4,7 +4,7 @@
 //! becomes the same calls as the command line's; a page comes from templates in the look of the report.
 //!
 //! [`gate`] decides which request is let in at all, [`listen`] takes connections, [`routes`] answers, [`upload`] takes
-//! files in, [`recognise`] says which is what, [`queue`] hands records to a few workers, [`job`] has [`work`] do one
+//! files in, [`recognise`] says which is what, [`queue`] hands records to a few workers, [`job`] has [`mod@work`] do one
 //! reading or review in a process of its own, [`store`] keeps records and results, [`pages`] draws, [`mark`] says which folder is the workbench's own,
 //! [`invitations`] let a user back in, [`reserve`] keeps space for a full disk. What is on the
 //! disk is whole at any moment: files are written beside and renamed before a record names them. The store lists each file

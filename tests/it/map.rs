@@ -110,7 +110,7 @@ fn what_the_file_cannot_prove_is_asked_and_an_unanswered_mapping_is_refused_with
     assert_eq!(mapped.status, 3, "{}", mapped.stderr);
     let expected = "t.map.toml is written. 4 questions are to be answered in it:\n  \
         - trace.decimal: `1.234` may be one thousand and more, or one and a fraction: is the point the decimal sign \
-        (`point`)? If not, answer with the other one and give this as `thousands`\n  \
+        (`point`), or does it stand between thousands (`comma`)?\n  \
         - trace.date_order: in which order does the date `03/04/2031 08:00` (line 2) stand (dmy, mdy)? The rows fit each of them\n  \
         - trace.zone: which zone did the clock show? An IANA zone where it followed summer time (Europe/Berlin), else an \
         offset (+01:00)\n  \

@@ -84,7 +84,8 @@ fn look(
         sheet: sheet.as_deref(),
         role: section,
     };
-    let sample = Sample::read(source, &wanted)?;
+    let mut sample = Sample::read(source, &wanted)?;
+    sample.take_decimal(draft.peek("decimal"));
     dress(draft, &sample, sheet.is_some());
     Ok(sample)
 }

@@ -297,6 +297,22 @@ impl Sample {
         })
     }
 
+    /// Takes the user's answer for the decimal sign.
+    pub(super) fn take_decimal(&mut self, answer: Option<&str>) {
+        let sign = match answer {
+            Some("point") => '.',
+            Some("comma") => ',',
+            _ => return,
+        };
+        self.numbers = match &self.decimal {
+            Decimal::Open(cell) if !cell.contains(sign) => {
+                let mark = if sign == ',' { '.' } else { ',' };
+                numbers(&Decimal::Known(sign, Some(mark), String::new()))
+            }
+            _ => numbers(&Decimal::Known(sign, self.numbers.thousands, String::new())),
+        };
+    }
+
     /// The cells of a column that are not empty.
     pub(super) fn column(&self, column: usize) -> impl Iterator<Item = &Cell> + Clone {
         let cells = self.rows.iter().filter_map(move |row| row.get(column));
@@ -384,11 +400,18 @@ impl Sample {
                 }
             }
             Decimal::Open(cell) => {
-                let sign = if cell.contains(',') { "comma" } else { "point" };
+                let (mark, sign, other) = match cell.contains(',') {
+                    true => (",", "comma", "point"),
+                    false => (".", "point", "comma"),
+                };
+                let is_mark = draft.peek("decimal") == Some(other);
                 draft.ask(
                     "decimal",
-                    &format!("`{cell}` may be one thousand and more, or one and a fraction: is the {sign} the decimal sign (`{sign}`)? If not, answer with the other one and give this as `thousands`"),
+                    &format!("`{cell}` may be one thousand and more, or one and a fraction: is the {sign} the decimal sign (`{sign}`), or does it stand between thousands (`{other}`)?"),
                 );
+                if is_mark {
+                    draft.text("thousands", mark, "so it follows from your answer");
+                }
             }
         }
     }

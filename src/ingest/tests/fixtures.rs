@@ -79,6 +79,24 @@ fn is_dressed(record: &Record) {
     assert_eq!((record.intake.rows, record.intake.rows_rejected), (5, 1)); // the footer
 }
 
+#[rstest]
+#[case("point", &["decimal = \"point\""], 1.04)]
+#[case("comma", &["decimal = \"comma\"", "thousands = \".\""], 1040.0)]
+fn one_answer_says_what_a_point_before_three_digits_is(
+    #[case] answer: &str,
+    #[case] lines: &[&str],
+    #[case] volume_ml: f64,
+) {
+    let text = "time;pressure [mmHg];rate [ml/h];volume [ml]\n\
+        2031-03-04T08:00:00Z;30;4;980\n2031-03-04T08:01:00Z;31;4;1.040\n";
+    let (mapping, _) = proposed(text.as_bytes(), &[("decimal", answer)]);
+    for line in lines {
+        assert!(mapping.contains(line), "{mapping}");
+    }
+    let record = read_export(text.as_bytes(), &[("decimal", answer)]);
+    assert_eq!(record.channels[0].samples.volume_ml[1], volume_ml);
+}
+
 #[test]
 fn sixteen_bit_text_without_a_mark_is_read() {
     let bytes: Vec<u8> = DRESSED.encode_utf16().flat_map(u16::to_le_bytes).collect();
