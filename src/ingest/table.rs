@@ -157,15 +157,13 @@ impl<'a> Table<'a> {
         let below = matches!(dress.unit_row, UnitRow::Below | UnitRow::Ignored);
         if below && let Some(line) = self.advance()? {
             let texts: Vec<String> = self.record.iter().map(cell::text).collect();
+            let mut units = texts.iter().map(|cell| Unit::in_cell(cell.trim()));
+            if units.all(|unit| unit.is_none()) {
+                return Err(Error::in_file(&self.name, "expected the row of units, found a row without any")
+                    .at_line(line)
+                    .hint("this export is not like the one the mapping was made of: make it anew with `patency map`, or take `unit_row` out of it"));
+            }
             if dress.unit_row == UnitRow::Below {
-                if !texts
-                    .iter()
-                    .any(|cell| Unit::in_cell(cell.trim()).is_some())
-                {
-                    return Err(Error::in_file(&self.name, "expected the row of units, found a row without any")
-                        .at_line(line)
-                        .hint("this export is not like the one the mapping was made of: make it anew with `patency map`, or take `unit_row` out of it"));
-                }
                 self.units = Some(texts);
             }
             self.again.push(self.record.clone());

@@ -6,7 +6,11 @@
 mod text;
 mod times;
 
+#[cfg(test)]
+pub(super) use text::all_keys;
 pub(super) use text::{keys, word_headings};
+#[cfg(test)]
+pub(super) use times::COUNTS;
 
 use super::civil::Order;
 use super::dress::Dress;

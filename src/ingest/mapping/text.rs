@@ -148,6 +148,17 @@ const CHANNEL_KEYS: [&str; 14] = [
     "pressure_zero",
 ];
 
+/// Keys of `[trace.long]`.
+const LONG_KEYS: [&str; 7] = [
+    "parameter",
+    "value",
+    "unit",
+    "pressure",
+    "rate",
+    "volume",
+    "limit",
+];
+
 /// Headings whose keys are the file's own words: of the trace, of the events.
 pub(in crate::ingest) fn word_headings(section: &str) -> &'static [&'static str] {
     match section {
@@ -163,6 +174,21 @@ pub(in crate::ingest) fn keys(section: &str) -> impl Iterator<Item = &'static st
         _ => &EVENTS_KEYS[..],
     };
     FILE_KEYS.iter().chain(own).copied()
+}
+
+/// Every key that a mapping may have, with the end of a heading that it stands under.
+#[cfg(test)]
+pub(in crate::ingest) fn all_keys() -> impl Iterator<Item = (&'static str, &'static str)> {
+    let of = |heading: &'static str, keys: &'static [&'static str]| {
+        keys.iter().map(move |key| (heading, *key))
+    };
+    let sections = ["trace", "events"];
+    let plain = sections
+        .into_iter()
+        .flat_map(|s| keys(s).map(move |key| (s, key)));
+    plain
+        .chain(of("channels", &CHANNEL_KEYS))
+        .chain(of("long", &LONG_KEYS))
 }
 
 fn trace(part: &Part) -> Result<TraceMap> {
@@ -439,15 +465,7 @@ fn no_unit(part: &Part, what: What, key: &str) -> Error {
 }
 
 fn long_map(long: &Part, units: &Part) -> Result<LongMap> {
-    long.check_keys(&[
-        "parameter",
-        "value",
-        "unit",
-        "pressure",
-        "rate",
-        "volume",
-        "limit",
-    ])?;
+    long.check_keys(&LONG_KEYS)?;
     let unit_column = column(long, "unit")?;
     let mut names = Vec::new();
     for (what, key) in What::ALL {

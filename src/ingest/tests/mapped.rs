@@ -376,3 +376,16 @@ fn a_serial_number_in_the_events_alone_is_replaced_too() {
         records[0].intake.notices
     );
 }
+
+#[rstest]
+#[case::believed("true")]
+#[case::known_to_be_wrong("\"ignored\"")]
+fn a_file_without_the_row_of_units_loses_no_row(#[case] unit_row: &str) {
+    let map = local("+01:00").replace("[trace]\n", &format!("[trace]\nunit_row = {unit_row}\n"));
+    let text = rows(&["2031-03-04 08:00:00", "2031-03-04 08:01:00"]);
+    let error = read_mapped(&text, None, &map).unwrap_err().to_string();
+    assert!(
+        error.starts_with("night.csv:2: expected the row of units, found a row without any"),
+        "{error}"
+    );
+}

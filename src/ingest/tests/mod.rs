@@ -9,6 +9,7 @@ mod fixtures;
 mod laws;
 mod line;
 mod mapped;
+mod reference;
 mod refused;
 mod sheets;
 mod trace;
