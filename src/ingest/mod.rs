@@ -203,7 +203,7 @@ pub fn read_exports(
 }
 
 fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
-    let (is_messages, mut reader) = peek(source.reader);
+    let (is_messages, mut reader) = peek(source.reader, source.name)?;
     let source = Source {
         name: source.name,
         reader: &mut reader,
@@ -216,7 +216,7 @@ fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
 }
 
 fn read_events(source: Source, trace: &mut Trace, settings: &Settings) -> Result<()> {
-    let (is_messages, mut reader) = peek(source.reader);
+    let (is_messages, mut reader) = peek(source.reader, source.name)?;
     let source = Source {
         name: source.name,
         reader: &mut reader,
@@ -272,13 +272,20 @@ fn other_kind(file: &Path, first: moment::Kind, other: moment::Kind) -> Error {
 }
 
 /// Whether a file is one of messages, by its first bytes, and the whole of it again.
-fn peek<'a>(mut reader: &'a mut dyn Read) -> (bool, impl Read + 'a) {
+///
+/// # Errors
+/// Messages in a form that is not read.
+fn peek<'a>(mut reader: &'a mut dyn Read, name: &Path) -> Result<(bool, impl Read + use<'a>)> {
     let mut begin = Vec::new();
     // A file that cannot be read says so again when it is read in earnest.
-    let failed = Read::take(&mut reader, 64).read_to_end(&mut begin).err();
+    let failed = Read::take(&mut reader, 512).read_to_end(&mut begin).err();
     let is_messages = hl7::begins_messages(&begin);
+    if !is_messages && let Some((found, hint)) = hl7::other_form(&begin) {
+        let what = format!("expected a table or messages, {found}");
+        return Err(Error::in_file(name, what).at_line(1).hint(hint));
+    }
     let again = Failed(failed).chain(reader);
-    (is_messages, std::io::Cursor::new(begin).chain(again))
+    Ok((is_messages, std::io::Cursor::new(begin).chain(again)))
 }
 
 /// Hands on an error that was met in looking ahead.

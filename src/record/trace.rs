@@ -264,6 +264,13 @@ pub enum Notice {
         /// Their names as sent.
         codes: Vec<String>,
     },
+    /// Pressures in messages that are not those at a pump's outlet, and were not used.
+    PressuresElsewhere {
+        /// Their codes.
+        codes: Vec<String>,
+        /// How many.
+        observations: u64,
+    },
     /// Observations in messages that were deleted or withdrawn (OBX-11), and removed.
     ObservationsRetracted {
         /// How many.

@@ -53,6 +53,8 @@ pub(super) struct Log {
     pub(super) channels: Vec<(Key, ChannelLog)>,
     by_key: HashMap<Key, usize>,
     patients: HashMap<String, usize>,
+    /// How many messages of each were used.
+    of_patient: HashMap<usize, u64>,
     seen: HashSet<u64>,
     pub(super) messages: u64,
     /// Messages that came twice.
@@ -67,6 +69,8 @@ pub(super) struct Log {
     pub(super) missing: BTreeMap<&'static str, (BTreeSet<String>, u64)>,
     /// Codes whose number and name disagree.
     pub(super) mismatches: BTreeSet<String>,
+    /// Pressures of other places than the pump's outlet: their codes, and how many there were.
+    pub(super) elsewhere: (BTreeSet<String>, u64),
     /// Observations taken back.
     pub(super) retracted: u64,
     /// Pump's clock less the gateway's, seconds, by pump.
@@ -81,8 +85,10 @@ pub(super) struct Log {
 #[derive(Default)]
 struct Taken {
     said: Vec<(Key, ChannelLog)>,
+    patient: usize,
     missing: Missing,
     mismatches: Vec<String>,
+    elsewhere: Vec<String>,
     retracted: u64,
     clocks: Vec<(String, f64)>,
     tells_events: bool,
@@ -109,8 +115,13 @@ impl Log {
         self.show(refused.line, refused.field, refused.value, refused.reason);
     }
 
+    /// How many messages of a patient were used.
+    pub(super) fn of_patient(&self, patient: usize) -> u64 {
+        self.of_patient.get(&patient).copied().unwrap_or_default()
+    }
+
     /// Shows what could not be used.
-    pub(super) fn show(&mut self, line: u64, field: &str, value: String, reason: String) {
+    fn show(&mut self, line: u64, field: &str, value: String, reason: String) {
         if self.shown.len() < REJECTED_SHOWN {
             self.shown.push(RejectedRow {
                 line,
@@ -135,6 +146,13 @@ impl Log {
                 log.deliveries.extend(more.deliveries);
                 log.alarms.extend(more.alarms);
                 log.others.extend(more.others);
+            }
+        }
+        *self.of_patient.entry(taken.patient).or_default() += 1;
+        for code in taken.elsewhere {
+            self.elsewhere.1 += 1;
+            if self.elsewhere.0.len() < WORDS_KEPT {
+                self.elsewhere.0.insert(code);
             }
         }
         for (field, word) in taken.missing {
@@ -172,6 +190,10 @@ impl Log {
             let other = refuse("MSH-9", "no observation, alarm or event of a device");
             return Err(other.showing(kind).aside());
         }
+        if let Some(last) = message.segments.last().filter(|_| message.is_cut) {
+            let reason = "the file ends within this message";
+            return Err(Refused::new(last, "(whole message)", reason).aside());
+        }
         let header_offset = match dtm(header.component(7, 1)) {
             Ok(time) => time.and_then(|t| t.offset_s),
             Err(_) => None, // it is no time of an observation: nothing is lost
@@ -194,7 +216,10 @@ impl Log {
                 self.about_people.insert(segment.id().to_string());
             }
         }
-        let mut taken = Taken::default();
+        let mut taken = Taken {
+            patient,
+            ..Taken::default()
+        };
         for order in &orders {
             taken.general(order);
             match kind {
@@ -263,6 +288,7 @@ impl Taken {
 
     fn observations(&mut self, order: &Order, patient: usize) -> Result<(), Refused> {
         for said in observed(order, &mut self.missing)?.into_values() {
+            self.elsewhere.extend(said.elsewhere);
             if said.parts.is_empty() && said.label.is_none() {
                 continue;
             }

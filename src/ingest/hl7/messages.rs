@@ -36,12 +36,32 @@ const FRAME: [u8; 2] = [0x0b, 0x1c];
 pub(super) struct Message {
     /// Never empty; the first one is its header.
     pub(super) segments: Vec<Segment>,
+    /// Whether the file ends within it.
+    pub(super) is_cut: bool,
 }
 
 impl Message {
     /// The header.
     pub(super) fn header(&self) -> Option<&Segment> {
         self.segments.first()
+    }
+
+    /// Whether its last observation breaks off: before its status (OBX-11), which each one has, or within a field that an
+    /// earlier one has at full length.
+    fn breaks_off(&self) -> bool {
+        let Some((last, before)) = self.segments.split_last() else {
+            return false;
+        };
+        if last.id() != "OBX" {
+            return false;
+        }
+        let at = last.text.matches(last.signs.field).count();
+        let end = last.field(at);
+        let longer = |s: &Segment| {
+            let whole = s.field(at);
+            s.id() == "OBX" && end.len() < whole.len() && whole.starts_with(end)
+        };
+        at < 11 || (!end.is_empty() && before.iter().any(longer))
     }
 
     /// Line on which it begins.
@@ -62,6 +82,35 @@ pub(in crate::ingest) fn begins_messages(begin: &[u8]) -> bool {
     [&b"MSH"[..], b"FHS", b"BHS"].contains(&id) && sign.is_ascii_punctuation() && *sign != b','
 }
 
+/// Messages in another form than the one that is read: what they are, and what to do; by a file's first bytes.
+pub(in crate::ingest) fn other_form(begin: &[u8]) -> Option<(&'static str, &'static str)> {
+    let text: Vec<u8> = begin.iter().copied().filter(|b| *b != 0).collect();
+    let marked = text
+        .strip_prefix(b"\xff\xfe")
+        .or_else(|| text.strip_prefix(b"\xfe\xff"));
+    if text.len() < begin.len() && begins_messages(marked.unwrap_or(&text)) {
+        return Some(("found HL7 v2 messages in UTF-16", "save the file as UTF-8"));
+    }
+    let text = String::from_utf8_lossy(&text);
+    let is_root = |name: &str| text.contains(&format!("<{name}"));
+    if text
+        .trim_start_matches('\u{feff}')
+        .trim_start()
+        .starts_with('<')
+        && (text.contains("urn:hl7-org:v2xml")
+            || ["ORU_R01", "ORU_R40", "ORU_R42"].into_iter().any(is_root))
+    {
+        return Some((
+            "found HL7 v2 messages in XML",
+            "export them in the usual form, which begins with `MSH|`",
+        ));
+    }
+    text.contains("MSH|^~\\&").then_some((
+        "found HL7 v2 messages with something else before each",
+        "a message begins its line with `MSH`: take out what the log wrote before it",
+    ))
+}
+
 /// Reads the messages of a file.
 pub(super) struct Messages<'a> {
     pub(super) name: PathBuf,
@@ -78,6 +127,8 @@ impl<'a> Messages<'a> {
                 reader: BufReader::with_capacity(1 << 16, source.reader),
                 line: 0,
                 after_cr: false,
+                frame_is_open: false,
+                no_end: false,
             },
             next: None,
         }
@@ -101,9 +152,15 @@ impl<'a> Messages<'a> {
         })?;
         let mut message = Message {
             segments: vec![Segment { line, text, signs }],
+            is_cut: false,
         };
         let mut size = header.len();
-        while let Some((line, bytes)) = self.read_line()? {
+        loop {
+            let Some((line, bytes)) = self.read_line()? else {
+                let lines = &self.lines;
+                message.is_cut = lines.frame_is_open || (lines.no_end && message.breaks_off());
+                break;
+            };
             size += bytes.len() + 1;
             if LONGEST_MESSAGE < size {
                 return Err(self.too_long(message.line()));
@@ -212,6 +269,10 @@ struct Lines<R> {
     line: u64,
     /// Whether the line before ended in CR: an LF next belongs to it.
     after_cr: bool,
+    /// Whether a frame was begun and not ended.
+    frame_is_open: bool,
+    /// Whether the last line has no end.
+    no_end: bool,
 }
 
 impl<R: BufRead> Lines<R> {
@@ -221,6 +282,7 @@ impl<R: BufRead> Lines<R> {
             let buffer = self.reader.fill_buf()?;
             if buffer.is_empty() {
                 self.line += u64::from(!bytes.is_empty());
+                self.no_end |= !bytes.is_empty();
                 return Ok(self.clean(bytes));
             }
             if self.after_cr {
@@ -253,7 +315,10 @@ impl<R: BufRead> Lines<R> {
         }
     }
 
-    fn clean(&self, mut bytes: Vec<u8>) -> Option<(u64, Vec<u8>)> {
+    fn clean(&mut self, mut bytes: Vec<u8>) -> Option<(u64, Vec<u8>)> {
+        if let Some(frame) = bytes.iter().rfind(|b| FRAME.contains(b)) {
+            self.frame_is_open = *frame == FRAME[0];
+        }
         bytes.retain(|b| !FRAME.contains(b));
         if self.line == 1 && bytes.starts_with(b"\xef\xbb\xbf") {
             bytes.drain(..3);

@@ -23,16 +23,17 @@ mod settle;
 #[cfg(test)]
 mod tests;
 
-pub(super) use messages::begins_messages;
+pub(super) use messages::{begins_messages, other_form};
 
 use super::assemble::{Infusion, MOST_CHANNELS, Series, crowded, record};
 use super::clocks::BUDGET_S;
 use super::moment::Kind;
+use super::table::REJECTED_SHOWN;
 use super::trace::Trace;
 use super::when::Passage;
 use super::{MOST_REJECTED, Settings, Source, zone};
 use crate::error::{Error, Result};
-use crate::record::{Event, Notice, Record};
+use crate::record::{Event, Notice, Record, RejectedRow};
 use crate::time::Clock;
 use log::Log;
 use messages::Messages;
@@ -70,8 +71,8 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
     let channels = Channels::of(std::mem::take(&mut log.channels), &log.clocks);
     let names = channels.named(settings);
     let mut infusions: Vec<(usize, Infusion, Vec<Series>, Vec<Told>)> = Vec::new();
-    // Messages that tell of a moment before any rate.
-    let mut before_rate = BTreeSet::new();
+    // Messages of each patient that tell of a moment before any rate, and their rows.
+    let mut before_rate: HashMap<usize, (BTreeSet<u64>, Vec<RejectedRow>)> = HashMap::new();
     let mut names_given = HashMap::new();
     for (channel, id) in channels.all.into_iter().zip(names) {
         let at = match infusions.iter().position(|i| i.0 == channel.patient) {
@@ -94,9 +95,15 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
                 offset_s,
             });
         }
+        let (messages, rows) = before_rate.entry(channel.patient).or_default();
         for (message, line) in settled.before_rate {
-            if before_rate.insert(message) {
-                log.show(line, "OBX-5", String::new(), NO_RATE_YET.into());
+            if messages.insert(message) && rows.len() < REJECTED_SHOWN {
+                rows.push(RejectedRow {
+                    line,
+                    column: "OBX-5".into(),
+                    value: String::new(),
+                    reason: NO_RATE_YET.into(),
+                });
             }
         }
         let mut more = pumps::told(
@@ -124,31 +131,63 @@ pub(super) fn read_trace(source: Source, settings: &Settings) -> Result<Trace> {
             });
         }
     }
-    infusions.retain(|(_, _, series, _)| !series.is_empty());
+    let (infusions, without_rows): (Vec<_>, Vec<_>) = infusions
+        .into_iter()
+        .partition(|(_, _, series, _)| !series.is_empty());
     if infusions.iter().any(|i| MOST_CHANNELS < i.2.len()) {
         return Err(crowded().of_file(&name));
     }
-    let rejected = log.refused + before_rate.len() as u64;
-    check(&name, &log, rejected, infusions.is_empty(), settings)?;
+    let late: u64 = before_rate.values().map(|(m, _)| m.len() as u64).sum();
+    let mut shown = log.shown.clone();
+    shown.extend(before_rate.values().flat_map(|(_, rows)| rows.clone()));
+    shown.sort_by_key(|r| r.line);
+    let rejected = log.refused + late;
+    check(
+        &name,
+        &log,
+        &shown,
+        rejected,
+        infusions.is_empty(),
+        settings,
+    )?;
     let several = 1 < infusions.len();
     let mut records: Vec<Record> = Vec::with_capacity(infusions.len());
-    for (number, (_, mut infusion, series, told)) in infusions.into_iter().enumerate() {
+    let mut of_nobody = log.messages;
+    for (number, (patient, mut infusion, series, told)) in infusions.into_iter().enumerate() {
         if several {
             infusion.name = format!("infusion-{:03}", number + 1);
         }
         let mut record = record(infusion, series, Kind::Calendar);
         record.events_given = log.tells_events;
         attach(&mut record, told, 0.0);
+        let rows = log.of_patient(patient);
+        of_nobody -= rows;
+        let intake = &mut record.intake;
+        intake.rows += rows;
+        if let Some((messages, rows)) = before_rate.remove(&patient) {
+            intake.rows_rejected += messages.len() as u64;
+            intake.rejected = rows;
+        }
         records.push(record);
     }
     if let Some(first) = records.first_mut() {
+        // Messages that were not used, or are of somebody without a row, stand with the first.
         let intake = &mut first.intake;
-        intake.rows += log.messages;
-        intake.rows_rejected += rejected;
+        intake.rows += of_nobody;
+        for (messages, rows) in before_rate.into_values() {
+            intake.rows_rejected += messages.len() as u64;
+            intake.rejected.extend(rows);
+        }
+        intake.rows_rejected += log.refused;
         intake.repeats += log.repeats;
-        intake.rejected = log.shown.clone();
+        intake.rejected.extend(log.shown.clone());
         intake.rejected.sort_by_key(|r| r.line);
+        intake.rejected.truncate(REJECTED_SHOWN);
         intake.notices.extend(notices(&log, "trace"));
+        let events: usize = without_rows.iter().map(|(_, _, _, told)| told.len()).sum();
+        if 0 < events {
+            intake.notices.push(Notice::EventsOfOtherPumps { events });
+        }
         intake
             .notices
             .extend(
@@ -177,6 +216,7 @@ pub(super) fn read_events(source: Source, trace: &mut Trace, settings: &Settings
     check(
         &name,
         &log,
+        &log.shown,
         log.refused,
         log.messages == log.refused,
         settings,
@@ -263,6 +303,7 @@ fn attach(record: &mut Record, told: Vec<Told>, by_s: f64) {
 fn check(
     name: &Path,
     log: &Log,
+    shown: &[RejectedRow],
     rejected: u64,
     none_left: bool,
     settings: &Settings,
@@ -278,7 +319,7 @@ fn check(
             .hint("export it again; a message begins with `MSH`"));
     }
     let what = format!("{rejected} of {} messages cannot be used", log.messages);
-    let Some(first) = log.shown.first() else {
+    let Some(first) = shown.first() else {
         return Err(Error::in_file(name, "no message tells a rate or a pressure of an infusion pump")
             .hint("as a trace the messages must be observations (ORU^R01); alarms and events alone go with --events"));
     };
@@ -321,6 +362,12 @@ fn notices(log: &Log, file: &'static str) -> Vec<Notice> {
     if !log.mismatches.is_empty() {
         notices.push(Notice::CodesDisagree {
             codes: log.mismatches.iter().cloned().collect(),
+        });
+    }
+    if 0 < log.elsewhere.1 {
+        notices.push(Notice::PressuresElsewhere {
+            codes: log.elsewhere.0.iter().cloned().collect(),
+            observations: log.elsewhere.1,
         });
     }
     if 0 < log.retracted {

@@ -8,6 +8,7 @@ use super::containment::{Order, Refused, Row};
 use super::er7::Segment;
 use crate::ingest::cell::in_range;
 use crate::ingest::mapping::What;
+use crate::ingest::unit::Quantity;
 use std::collections::BTreeMap;
 
 /// A figure at a moment; taken back where it has none.
@@ -31,6 +32,8 @@ pub(super) struct Said {
     pub(super) parts: Vec<Part>,
     /// Whether it runs, where a status says.
     pub(super) runs: Option<bool>,
+    /// Codes of pressures that are not that of its outlet.
+    pub(super) elsewhere: Vec<String>,
 }
 
 /// Figures that stand for "not measured", with the word that says so.
@@ -63,6 +66,7 @@ pub(super) fn observed(
             }
         }
         one.runs = rows.iter().find_map(|row| running(row));
+        one.elsewhere = elsewhere(&rows);
         pressure(order, &rows, &mut one.parts, missing)?;
         rate(order, &rows, one.runs, &mut one.parts, missing)?;
         volume(order, &rows, &mut one.parts, missing)?;
@@ -78,15 +82,41 @@ fn choose<'r>(rows: &[&'r Row<'r>], is_it: impl Fn(&Row) -> bool) -> Option<&'r 
     delivers.or_else(|| of_kind().next())
 }
 
+/// Whether a row is a pressure of the line. Below a source it is the pressure above the pump, which is none of the line's.
+fn of_the_line(row: &Row) -> bool {
+    row.code.term == Some(Term::Pressure) && row.level != Some(Level::Source)
+}
+
+/// The codes of figures in a unit of pressure that are not taken.
+fn elsewhere(rows: &[&Row]) -> Vec<String> {
+    let taken = choose(rows, of_the_line);
+    let is_taken = |row: &Row| taken.is_some_and(|t| std::ptr::eq(t, row));
+    let in_pressure = |row: &Row| {
+        let unit = unit(row.segment, 6);
+        unit.is_ok_and(|u| u.quantity == Quantity::Pressure)
+    };
+    let others = rows.iter().filter(|row| {
+        !is_taken(row)
+            && !row.is_retracted()
+            && in_pressure(row)
+            && !row.segment.field(5).is_empty()
+    });
+    others
+        .map(|row| match (row.level, row.code.term) {
+            (Some(Level::Source), _) => format!("{} (above the pump)", row.code.shown),
+            (_, Some(Term::Pressure)) => format!("{} (a second one)", row.code.shown),
+            _ => row.code.shown.clone(),
+        })
+        .collect()
+}
+
 fn pressure(
     order: &Order,
     rows: &[&Row],
     parts: &mut Vec<Part>,
     missing: &mut Missing,
 ) -> Result<(), Refused> {
-    // Below a source it is the pressure above the pump, which is none of the line's.
-    let is_it = |r: &Row| r.code.term == Some(Term::Pressure) && r.level != Some(Level::Source);
-    let Some(row) = choose(rows, is_it) else {
+    let Some(row) = choose(rows, of_the_line) else {
         return Ok(());
     };
     parts.extend(figures(order, row, What::Pressure, missing)?);

@@ -646,3 +646,134 @@ fn rows_kept_and_rejected_are_the_messages_given() {
     assert_eq!(record.channels[0].samples.len(), 298);
     assert_eq!(record.channels[0].period_s, Some(1.0));
 }
+
+#[test]
+fn each_patients_messages_are_counted_with_that_patient() {
+    let mut text = String::new();
+    for n in 0..6 {
+        let one = observation(n, &format!("2026032901590{n}+0100"), "120");
+        text += &match n {
+            0..2 => one,
+            _ => one.replace("ZZTEST0001", "ZZTEST0002"),
+        };
+    }
+    let training = observation(9, "20260329015909+0100", "301").replace("|P|2.6", "|T|2.6");
+    let records = read_with(&(text + &training), None, &Settings::default()).unwrap();
+    let counts = records.iter().map(|r| {
+        let samples: usize = r.channels.iter().map(|c| c.samples.len()).sum();
+        (r.intake.rows, r.intake.rows_rejected, samples)
+    });
+    // The training counts with the first.
+    assert_eq!(counts.collect::<Vec<_>>(), [(3, 1, 2), (4, 0, 4)]);
+}
+
+/// One more observation of the pressure, with another code or in another part of the pump.
+fn pressure_beside(code: &str, part: &str, value: &str) -> String {
+    OBSERVATION.replace(
+        "OBX|8||",
+        &format!("OBX|20|NM|{code}|{part}|{value}|266016^MDC_DIM_MMHG^MDC^mm[Hg]^mm[Hg]^UCUM|||||R\rOBX|8||"),
+    )
+}
+
+#[rstest]
+#[case::of_an_artery("150032^MDC_PRESS_BLD_ART^MDC", "1.1.1.9", "MDC_PRESS_BLD_ART")]
+#[case::of_a_maker("61441^OWN_PRESS^99X", "1.1.1.9", "OWN_PRESS")]
+#[case::above_the_pump(
+    "157836^MDC_PRESS_FLUID_MEAS^MDC",
+    "1.1.2.9",
+    "MDC_PRESS_FLUID_MEAS (above the pump)"
+)]
+fn a_pressure_of_another_place_is_told_and_not_taken(
+    #[case] code: &str,
+    #[case] part: &str,
+    #[case] shown: &str,
+) {
+    let record = one(&pressure_beside(code, part, "77"));
+    assert_eq!(record.channels[0].samples.pressure_mmhg, [142.0]);
+    let told = Notice::PressuresElsewhere {
+        codes: vec![shown.into()],
+        observations: 1,
+    };
+    assert!(
+        record.intake.notices.contains(&told),
+        "{:?}",
+        record.intake.notices
+    );
+    let alone = pressure_beside(code, part, "77")
+        .split('\r')
+        .filter(|line| !line.contains("|142|"))
+        .collect::<Vec<_>>()
+        .join("\r");
+    let record = one(&alone);
+    assert!(record.channels[0].samples.pressure_mmhg[0].is_nan());
+    assert!(record.intake.notices.contains(&told));
+}
+
+#[test]
+fn a_last_message_that_is_cut_short_is_not_used_and_said() {
+    let whole: String = (0..40)
+        .map(|n| observation(n, &format!("202603290159{n:02}+0100"), "142"))
+        .collect();
+    let last = observation(40, "20260329015940+0100", "142");
+    // In the pressure (`|142|` becomes `|1`), and before its status.
+    for end in [
+        "|1.1.1.3|1",
+        "|1.1.1.3|142|266016^MDC_DIM_MMHG^MDC^mm[Hg]^mm[Hg]^UCUM|0-450|",
+    ] {
+        let at = last.find(end).unwrap() + end.len();
+        let record = one(&(whole.clone() + &last[..at]));
+        assert_eq!(record.channels[0].samples.len(), 40);
+        let rejected = &record.intake.rejected;
+        assert_eq!(record.intake.rows_rejected, 1);
+        assert_eq!(rejected[0].reason, "the file ends within this message");
+        assert_eq!(rejected[0].line, 40 * 19 + 11);
+    }
+    // A frame without its end.
+    let framed = format!("\x0b{whole}\x1c\r\x0b{last}");
+    assert_eq!(one(&framed).intake.rows_rejected, 1);
+    let unframed = one(&(whole + last.trim_end()));
+    assert_eq!(
+        (unframed.intake.rows, unframed.intake.rows_rejected),
+        (41, 0)
+    );
+}
+
+#[rstest]
+#[case::sixteen_bits(OBSERVATION.encode_utf16().flat_map(u16::to_le_bytes).collect(), "HL7 v2 messages in UTF-16")]
+#[case::in_a_log(
+    format!("2031-03-04 08:00:00 INFO received {OBSERVATION}").into_bytes(),
+    "HL7 v2 messages with something else before each"
+)]
+#[case::in_xml(
+    b"<?xml version=\"1.0\"?>\n<ORU_R01 xmlns=\"urn:hl7-org:v2xml\"><MSH/></ORU_R01>".to_vec(),
+    "HL7 v2 messages in XML"
+)]
+fn messages_in_another_form_are_named_for_what_they_are(
+    #[case] bytes: Vec<u8>,
+    #[case] name: &str,
+) {
+    let read = || {
+        let mut bytes = bytes.as_slice();
+        read_records(
+            source("night.hl7", &mut bytes),
+            None,
+            None,
+            &Settings::default(),
+        )
+    };
+    let error = read().unwrap_err();
+    assert!(error.what.contains(name), "{error}");
+    assert!(error.hint.is_some());
+    let mut bytes = bytes.as_slice();
+    let error = crate::ingest::propose(source("night.hl7", &mut bytes), None, &[]).unwrap_err();
+    assert!(error.what.contains(name), "{error}");
+}
+
+#[test]
+fn events_of_somebody_without_a_row_are_told() {
+    let other = ALARM.replace("ZZTEST0001", "ZZTEST0002");
+    let record = one(&format!("{OBSERVATION}{other}"));
+    assert!(record.events.is_empty());
+    let told = Notice::EventsOfOtherPumps { events: 1 };
+    assert!(record.intake.notices.contains(&told));
+}

@@ -41,7 +41,7 @@ pub struct Proposal {
 /// A file that is no table, a workbook of several sheets of which none is named; an answer for a key that a mapping does not
 /// have.
 pub fn propose(trace: Source, events: Option<Source>, answers: &Answers) -> Result<Proposal> {
-    let (is_messages, mut reader) = super::peek(trace.reader);
+    let (is_messages, mut reader) = super::peek(trace.reader, trace.name)?;
     if is_messages {
         return Err(Error::in_file(trace.name, "expected a table, found HL7 v2 messages")
             .hint("messages need no mapping: give the file to `patency inspect` or `patency review` as it is"));
@@ -56,9 +56,9 @@ pub fn propose(trace: Source, events: Option<Source>, answers: &Answers) -> Resu
     let times = time::propose(&mut draft, &sample);
     roles::propose_trace(&mut draft, &sample, &times).map_err(|e| e.of_file(trace_name))?;
     draft.rest_of_answers()?;
-    let events = events.map(|source| (source.name, super::peek(source.reader)));
+    let events = events.map(|source| Ok((source.name, super::peek(source.reader, source.name)?)));
     // Messages among the events need no mapping.
-    if let Some((name, (false, mut reader))) = events {
+    if let Some((name, (false, mut reader))) = events.transpose()? {
         let source = Source {
             name,
             reader: &mut reader,

@@ -160,6 +160,18 @@ pub fn notice(notice: &Notice) -> String {
             "In some codes number and name disagree; the number counted where it is known: {}.",
             quoted(codes)
         ),
+        Notice::PressuresElsewhere {
+            codes,
+            observations,
+        } => format!(
+            "{} not used, since the code is not that of the pressure at a pump’s outlet: {}.",
+            count(
+                *observations,
+                "pressure in the messages was",
+                "pressures in the messages were"
+            ),
+            quoted(codes)
+        ),
         Notice::ObservationsRetracted { observations } => format!(
             "{} deleted or withdrawn by their sender, and removed.",
             count(*observations, "observation was", "observations were")
