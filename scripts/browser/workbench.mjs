@@ -98,7 +98,7 @@ let page = await open(await start());
 expect(page.url() === `${base}/`, "the token stays in the address");
 await look(page, "home-empty");
 await give(page, sample("filter-loads"));
-await page.getByRole("heading", { name: "Was this understood rightly?" }).waitFor();
+await page.getByRole("heading", { name: "Is this right?" }).waitFor();
 await look(page, "understood");
 await confirm(page);
 const answer = await page.locator("h1").innerText();
@@ -173,7 +173,7 @@ console.log("two side by side: done");
 let rows = "Datum;Uhrzeit;Druck (mmHg);Rate (mL/h)\n";
 for (let i = 0; i < 200; i += 1) rows += `03.04.2031;${String(8 + Math.floor(i / 60)).padStart(2, "0")}:${String(i % 60).padStart(2, "0")}:00;${30 + (i % 3)},5;4,0\n`;
 await give(page, [["export.csv", rows]]);
-await page.getByRole("heading", { name: "What the files do not say" }).waitFor();
+await page.getByRole("heading", { name: "A few details are needed" }).waitFor();
 await look(page, "asking");
 for (const input of await page.locator(".questions input").all()) {
   const key = await input.getAttribute("name");

@@ -35,7 +35,7 @@ pub fn review_text(record: &Record, review: &Review, width: usize, bold: bool) -
         page.line("", words::NOTHING_FOUND);
     }
     page.section(
-        "Taken for granted",
+        "What was assumed",
         review.assumptions.iter().map(words::assumption),
     );
     page.section(
@@ -109,7 +109,7 @@ impl Page {
     }
 
     fn episode(&mut self, record: &Record, e: &Episode, one_of_many: bool) {
-        let verdict = words::verdict(&record.clock, e);
+        let verdict = words::verdict(record, e);
         self.blank();
         if one_of_many {
             self.strong(&format!("Episode {}: ", e.id), &verdict.what);
@@ -138,25 +138,28 @@ impl Page {
         for ev in &e.evidence {
             let weight = words::weight(ev);
             self.line("  - ", &words::finding(ev));
-            self.line("      ", &format!("{} ({})", weight.words, weight.odds));
+            self.line("      ", &weight.words);
+            if let Some(answer) = words::outweighed(e, ev) {
+                self.line("      ", &answer);
+            }
         }
         self.blank();
-        self.strong("", "Check, from the pump to the patient");
+        self.strong("", "Was it checked? From the pump to the patient");
         for (i, &check) in e.checks.iter().enumerate() {
             self.line(&format!("  {:>2}. ", i + 1), words::check(check));
         }
         self.section(
             "Cannot be told from this record",
-            e.cannot_tell
-                .iter()
-                .map(|&c| words::cannot_tell(c).to_string()),
+            words::not_told(e).into_iter().map(str::to_string),
         );
         self.blank();
         if let Some(stretch) = words::stretch(record, e) {
             self.line("", &stretch);
             self.blank();
         }
-        self.line("", &words::release(e));
+        for said in words::release(e).into_iter().chain(words::track_record(e)) {
+            self.line("", &said);
+        }
     }
 }
 

@@ -411,11 +411,7 @@ impl Episode {
                 .map(|(cause, p)| (cause.word().into(), p))
                 .collect(),
             unexplained: e.unexplained,
-            cannot_tell: e
-                .cannot_tell
-                .iter()
-                .map(|&c| words::cannot_tell(c).into())
-                .collect(),
+            cannot_tell: words::not_told(e).into_iter().map(Into::into).collect(),
             block_compliance_ul_per_mmhg: e.block_compliance_ul_per_mmhg.map(Into::into),
             peak_mmhg: e.peak_mmhg,
         }

@@ -51,7 +51,7 @@ impl Digest {
         let lead = words::leading(review);
         let when = lead.map(|e| {
             let cause = words::likely_cause(e).map_or(String::new(), |c| format!(" {c}"));
-            words::verdict(&record.clock, e).when + &cause
+            words::verdict(record, e).when + &cause
         });
         let checks = lead.and_then(|e| e.checks.first());
         Self {
@@ -74,7 +74,7 @@ impl Digest {
                 .episodes
                 .iter()
                 .map(|e| {
-                    let verdict = words::verdict(&record.clock, e);
+                    let verdict = words::verdict(record, e);
                     format!("{} {}", verdict.what, verdict.when)
                 })
                 .collect(),

@@ -26,6 +26,7 @@ mod not_judged;
 mod on_top;
 mod onsets;
 mod onsets_logged;
+mod plain_words;
 mod priors;
 mod program;
 mod reference;

@@ -165,12 +165,12 @@ fn rejected_rows_are_counted_and_the_first_twenty_shown() {
 #[test]
 fn the_filter_is_the_last_check_and_the_suspected_part_is_named() {
     let text = text_of(&page(&scenes::filter_loading()));
-    let checks = text.find("What to check").unwrap();
-    let filter = text[checks..].find("The filter last").unwrap();
+    let checks = text.find("Was it checked?").unwrap();
+    let filter = text[checks..].find("Last, the filter").unwrap();
     for other in [
-        "Look above the pump",
-        "Follow the channel",
-        "Below the filter: clamps",
+        "Was the supply above the pump",
+        "Was the channel’s tubing",
+        "Was the line below the filter",
         "insertion site",
     ] {
         assert!(
@@ -184,6 +184,6 @@ fn the_filter_is_the_last_check_and_the_suspected_part_is_named() {
 #[test]
 fn nothing_found_does_not_say_that_the_line_was_well() {
     let text = text_of(&page(&scenes::nothing()));
-    assert!(text.contains("No stretch of hindered flow was found in 9 h of record."));
+    assert!(text.contains("No sign of obstruction in this 9-hour record."));
     assert!(text.contains(words::NOTHING_FOUND));
 }

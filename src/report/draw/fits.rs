@@ -1,4 +1,4 @@
-//! The best explanation of an episode and its rival, laid over the measured pressure.
+//! The best and the second-best explanation of an episode, laid over the measured pressure.
 
 use super::axis::range;
 use super::panel::Panel;
@@ -139,7 +139,7 @@ fn legend(picture: &mut Picture, e: &Episode, best: Cause, rival: Option<Cause>,
     if let Some(cause) = rival {
         let at = entry(
             picture,
-            format!("rival: {} ({})", words::cause_name(cause), share(cause)),
+            format!("second: {} ({})", words::cause_name(cause), share(cause)),
         );
         picture.dashed(vec![(4.0, at), (24.0, at)], ink::RIVAL, 2.0, (7.0, 4.0));
     }

@@ -349,10 +349,10 @@ fn captions(picture: &mut Picture, plan: &Plan, e: &Episode, marked: &[(Site, f6
         }
     }
     // Beside each other where there is room, else below.
-    let whole = format!("Nowhere in the line: {}", elsewhere.join(", "));
+    let whole = format!("Not an obstruction: {}", elsewhere.join(", "));
     let mut lines = vec![whole];
     if picture.width - 8.0 < 1.1 * Picture::text_width(&lines.concat(), plan.em) {
-        lines = vec!["Nowhere in the line:".to_string()];
+        lines = vec!["Not an obstruction:".to_string()];
         lines.extend(elsewhere);
     }
     let mut y = y + 52.0;

@@ -208,17 +208,26 @@ fn draw_limit(picture: &mut Picture, channel: &Channel, panel: &Panel, shown: bo
             points.push((t, limit));
         }
     }
-    let placed = points
-        .into_iter()
-        .map(|(t, l)| (panel.x.px(t), panel.y.px(l)));
+    let placed = points.iter().map(|&(t, l)| (panel.x.px(t), panel.y.px(l)));
     for piece in super::decimate::pieces(placed) {
         picture.dashed(piece, ink::ALARM, 1.2, (6.0, 3.0));
     }
-    let first = s.limit_mmhg.iter().find(|l| l.is_finite()).unwrap_or(last);
-    let text = format!("limit {}", words::pressure(*first));
-    let y = panel.y.px_within(*first);
-    let baseline = if y - 14.0 < top { y + 12.0 } else { y - 4.0 };
-    picture.text((left + 5.0, baseline), em, Anchor::Start, ink::ALARM, text);
+    // Its value where it begins, and after each change that leaves room for it.
+    let (mut free_from, mut told) = (left, f64::NAN);
+    for (t, limit) in points.into_iter().filter(|p| p.1.is_finite()) {
+        let text = format!("limit {}", words::pressure(limit));
+        let (at, width) = (
+            panel.x.px_within(t).max(left) + 5.0,
+            Picture::text_width(&text, em),
+        );
+        if told == limit || at < free_from || right < at + width {
+            continue;
+        }
+        let y = panel.y.px_within(limit);
+        let baseline = if y - 14.0 < top { y + 12.0 } else { y - 4.0 };
+        picture.text((at, baseline), em, Anchor::Start, ink::ALARM, text);
+        (free_from, told) = (at + width + 6.0, limit);
+    }
 }
 
 /// Whether any channel stood still or had no data: then the legend explains the hatchings.

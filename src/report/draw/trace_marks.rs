@@ -20,15 +20,16 @@ pub struct Tabs {
     pub bottom: f64,
 }
 
-/// The episodes' names above the panels, each beginning at its onset; rows are added where they would overlap.
+/// The episodes' names above the panels, each over a bar as long as its episode; rows are added where they would overlap.
 pub fn episode_tabs(picture: &mut Picture, review: &Review, x: &Scale, top: f64) -> Tabs {
-    let row = 19.0;
+    let row = 24.0;
     let mut rows: Vec<f64> = Vec::new(); // where each row is free from
     let mut edges = Vec::new();
     for e in &review.episodes {
         let text = Picture::fitting(&words::episode_label(e), EM, picture.width / 1.2);
         let width = Picture::bold_width(&text, EM) + 10.0;
         let onset = x.px_within(e.onset_s.value);
+        let end = x.px_within(e.end_s.unwrap_or(x.high)).max(onset + 1.5);
         let left = onset.min(picture.width - width - 1.0).max(0.0);
         let index = rows
             .iter()
@@ -38,7 +39,7 @@ pub fn episode_tabs(picture: &mut Picture, review: &Review, x: &Scale, top: f64)
             rows.push(0.0);
         }
         if let Some(free) = rows.get_mut(index) {
-            *free = left + width + 4.0;
+            *free = (left + width).max(end) + 4.0;
         }
         let y = top + index as f64 * row;
         picture.rect((left, y, left + width, y + 16.0), ink::EPISODE);
@@ -50,7 +51,8 @@ pub fn episode_tabs(picture: &mut Picture, review: &Review, x: &Scale, top: f64)
             ink::EPISODE_EDGE,
             text,
         );
-        edges.push((onset, y + 16.0));
+        picture.rect((onset, y + 16.0, end, y + 20.0), ink::EPISODE_EDGE);
+        edges.push((onset, y + 20.0));
     }
     Tabs {
         edges,
@@ -88,16 +90,18 @@ pub fn shade_episodes(picture: &mut Picture, review: &Review, channel: &Channel,
         let (low, high) = panel.stretch(e.onset_s.low, e.onset_s.high);
         if 4.0 < high - low {
             let y = bottom - 5.0;
-            picture.line(vec![(low, y - 3.0), (low, y + 3.0)], ink::EPISODE_EDGE, 1.2);
-            picture.line(vec![(low, y), (high, y)], ink::EPISODE_EDGE, 1.2);
-            picture.line(
-                vec![(high, y - 3.0), (high, y + 3.0)],
-                ink::EPISODE_EDGE,
-                1.2,
-            );
+            bracket(picture, (low, high), y);
         }
         let at = panel.x.px_within(e.onset_s.value);
         picture.line(vec![(at, top), (at, bottom)], ink::EPISODE_EDGE, 1.6);
+    }
+}
+
+/// The interval of an onset.
+fn bracket(picture: &mut Picture, (low, high): (f64, f64), y: f64) {
+    picture.line(vec![(low, y), (high, y)], ink::EPISODE_EDGE, 1.2);
+    for x in [low, high] {
+        picture.line(vec![(x, y - 3.0), (x, y + 3.0)], ink::EPISODE_EDGE, 1.2);
     }
 }
 
@@ -202,7 +206,8 @@ pub fn alarms(
         .episodes
         .iter()
         .filter(|e| e.channels.contains(&channel.id))
-        .filter_map(|e| e.alarm_s);
+        .filter_map(|e| e.alarm_s)
+        .filter(|alarm_s| !is_logged(record, *alarm_s));
     for alarm_s in led_to {
         if times.iter().all(|t| 60.0 < (t - alarm_s).abs()) {
             times.push(alarm_s);
@@ -221,6 +226,15 @@ pub fn alarms(
             ink::ALARM,
         );
     }
+}
+
+/// Whether a channel, or the line, logged an occlusion alarm at about this time: then it is marked there alone.
+fn is_logged(record: &Record, alarm_s: f64) -> bool {
+    let mut alarms = record
+        .events
+        .iter()
+        .filter(|e| e.kind == EventKind::OcclusionAlarm);
+    alarms.any(|e| (e.t_s - alarm_s).abs() <= 60.0)
 }
 
 fn pressure_at(channel: &Channel, t_s: f64) -> Option<f64> {
@@ -251,7 +265,15 @@ fn rank(kind: EventKind) -> u8 {
     }
 }
 
-/// Ticks for all events and names for those that find room, the weightier first. Gives the lane's bottom.
+/// Rows of names at most where what was done to the line needs them.
+const MOST_ROWS: usize = 8;
+
+/// Whether it is something that was done to the line or its settings: then its name is always shown, with a row more if need be.
+fn is_deed(kind: EventKind) -> bool {
+    matches!(rank(kind), 1 | 2) || kind == EventKind::LimitChange
+}
+
+/// Ticks for all events and names for what was done, then for the others that find room. Gives the lane's bottom.
 pub fn event_lane(picture: &mut Picture, record: &Record, x: &Scale, top: f64) -> f64 {
     let mut events: Vec<&Event> = record
         .events
@@ -261,38 +283,45 @@ pub fn event_lane(picture: &mut Picture, record: &Record, x: &Scale, top: f64) -
     if events.is_empty() {
         return top;
     }
-    let rows = if picture.is_narrow() { 3 } else { 2 };
-    let (row, tick) = (14.0, 6.0);
-    let bottom = top + rows as f64 * row + tick;
     events.sort_by(|a, b| {
-        rank(a.kind)
-            .cmp(&rank(b.kind))
+        (!is_deed(a.kind), rank(a.kind))
+            .cmp(&(!is_deed(b.kind), rank(b.kind)))
             .then(a.t_s.total_cmp(&b.t_s))
     });
-    let mut taken: Vec<Vec<(f64, f64)>> = vec![Vec::new(); rows];
-    let mut last_px = Vec::new();
-    for event in events {
-        let at = x.px(event.t_s);
-        // A thousand events on one pixel need one tick.
-        let pixel = at.round() as i64;
-        if !last_px.contains(&pixel) {
-            last_px.push(pixel);
-            picture.line(vec![(at, bottom - tick), (at, bottom)], ink::TEXT, 1.0);
-        }
+    let least = if picture.is_narrow() { 3 } else { 2 };
+    let mut taken: Vec<Vec<(f64, f64)>> = vec![Vec::new(); least];
+    let mut names = Vec::new();
+    for event in &events {
         let name = words::event_name(event);
-        let width = Picture::text_width(&name, EM);
-        let middle = picture.kept_on(at, width / 2.0);
-        let (left, right) = (middle - width / 2.0 - 4.0, middle + width / 2.0 + 4.0);
-        let free = taken
-            .iter_mut()
-            .enumerate()
-            .rev()
-            .find(|(_, spans)| spans.iter().all(|&(a, b)| right <= a || b <= left));
-        if let Some((index, spans)) = free {
+        let half = Picture::text_width(&name, EM) / 2.0;
+        let middle = picture.kept_on(x.px(event.t_s), half);
+        let (left, right) = (middle - half - 4.0, middle + half + 4.0);
+        let is_free = |spans: &Vec<(f64, f64)>| spans.iter().all(|&(a, b)| right <= a || b <= left);
+        let row = taken.iter().position(is_free);
+        let row = row.or_else(|| {
+            (is_deed(event.kind) && taken.len() < MOST_ROWS).then(|| {
+                taken.push(Vec::new());
+                taken.len() - 1
+            })
+        });
+        if let Some((row, spans)) = row.and_then(|row| Some((row, taken.get_mut(row)?))) {
             spans.push((left, right));
-            let y = top + (index + 1) as f64 * row - 3.0;
-            picture.text((middle, y), EM, Anchor::Middle, ink::TEXT, name);
+            names.push((row, middle, name));
         }
+    }
+    let (row, tick) = (14.0, 6.0);
+    let names_bottom = top + taken.len() as f64 * row;
+    for (index, middle, name) in names {
+        let y = names_bottom - index as f64 * row - 3.0;
+        picture.text((middle, y), EM, Anchor::Middle, ink::TEXT, name);
+    }
+    let bottom = names_bottom + tick;
+    let mut ticks: Vec<i64> = events.iter().map(|e| x.px(e.t_s).round() as i64).collect();
+    ticks.sort_unstable();
+    ticks.dedup(); // a thousand events on one pixel need one tick
+    for at in ticks {
+        let at = at as f64;
+        picture.line(vec![(at, names_bottom), (at, bottom)], ink::TEXT, 1.0);
     }
     bottom
 }
@@ -315,10 +344,8 @@ pub fn legend(
         entries.push((Mark::Limit, "pressure limit".into()));
     }
     if !review.episodes.is_empty() {
-        entries.push((
-            Mark::Episode,
-            "episode, with the 90 % interval of its onset".into(),
-        ));
+        entries.push((Mark::Episode, "episode".into()));
+        entries.push((Mark::Onset, "its onset lies in here (90 % interval)".into()));
     }
     if record
         .events
@@ -349,6 +376,7 @@ enum Mark {
     Pressure,
     Limit,
     Episode,
+    Onset,
     Alarm,
     Still(Doing),
 }
@@ -374,12 +402,8 @@ impl Mark {
                     ink::EPISODE_EDGE,
                     1.6,
                 );
-                picture.line(
-                    vec![(left, bottom - 2.5), (left + 12.0, bottom - 2.5)],
-                    ink::EPISODE_EDGE,
-                    1.2,
-                );
             }
+            Mark::Onset => bracket(picture, (left, right), middle),
             Mark::Alarm => {
                 let x = (left + right) / 2.0;
                 picture.area(

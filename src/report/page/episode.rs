@@ -40,7 +40,9 @@ pub struct EvidenceRow {
     pub says: String,
     pub weight: String,
     pub odds: String,
-    /// `+++`, `−−`: the strength as signs.
+    /// Said beside what speaks against the verdict.
+    pub answer: Option<String>,
+    /// `+++`, `−−`: how strongly it speaks for or against the verdict.
     pub signs: String,
     pub page: words::ManualPage,
 }
@@ -60,7 +62,7 @@ pub struct CheckRow {
 
 impl EpisodeView {
     pub fn new(record: &Record, review: &Review, e: &Episode) -> Self {
-        let verdict = words::verdict(&record.clock, e);
+        let verdict = words::verdict(record, e);
         let leads = words::leading(review).is_some_and(|l| l.id == e.id);
         let line = |width| Some(draw::line_map(record, e, width));
         let fits = |width| draw::fits(record, e, width);
@@ -82,13 +84,13 @@ impl EpisodeView {
                 .map(|(&site, p)| SiteRow::new(e, site, p))
                 .collect(),
             causes: words::causes_by_probability(e),
-            evidence: e.evidence.iter().map(EvidenceRow::new).collect(),
-            checks: checks(e),
-            cannot_tell: e
-                .cannot_tell
+            evidence: e
+                .evidence
                 .iter()
-                .map(|&c| words::cannot_tell(c))
+                .map(|ev| EvidenceRow::new(e, ev))
                 .collect(),
+            checks: checks(e),
+            cannot_tell: words::not_told(e),
             fits: figure(&format!("fits-{}", e.id), words::FITS_TITLE, fits),
         }
     }
@@ -107,16 +109,13 @@ impl SiteRow {
 }
 
 impl EvidenceRow {
-    fn new(evidence: &Evidence) -> Self {
+    fn new(e: &Episode, evidence: &Evidence) -> Self {
         let weight = words::weight(evidence);
         Self {
             says: words::finding(evidence),
             weight: weight.words,
-            signs: if weight.strength == 0 {
-                "·".into()
-            } else {
-                "+".repeat(usize::from(weight.strength))
-            },
+            signs: words::signs(e, evidence),
+            answer: words::outweighed(e, evidence),
             odds: weight.odds,
             page: words::evidence_page(&evidence.finding),
         }

@@ -94,6 +94,7 @@ struct LeadView {
     id: u32,
     when: String,
     cause: Option<String>,
+    track_record: Option<String>,
     first_check: Option<&'static str>,
     line: Figure,
     others: Vec<(u32, String)>,
@@ -103,8 +104,9 @@ struct LeadView {
 pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
     let lead = words::leading(review).map(|e| LeadView {
         id: e.id,
-        when: words::verdict(&record.clock, e).when,
+        when: words::verdict(record, e).when,
         cause: words::likely_cause(e),
+        track_record: words::track_record(e),
         first_check: e.checks.first().map(|&c| words::check(c)),
         line: figure("lead-line", &words::line_title(e), |width| {
             Some(draw::line_map(record, e, width))
@@ -114,7 +116,7 @@ pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
             .episodes
             .iter()
             .filter(|other| other.id != e.id)
-            .map(|other| (other.id, words::verdict(&record.clock, other).what))
+            .map(|other| (other.id, words::verdict(record, other).what))
             .collect(),
     });
     let trace_title = words::trace_title(record, review);

@@ -208,7 +208,7 @@ fn group_views(survey: &Survey) -> (Vec<GroupView>, usize) {
     let ratio = |r: &Rate| {
         let found = survey.comparisons.iter().find(|c| c.group == r.group);
         let Some(found) = found else {
-            return ("compared with".to_string(), String::new());
+            return ("reference".to_string(), String::new());
         };
         match found.ratio {
             Some(x) => {

@@ -232,7 +232,7 @@ pub fn change_reason(change: Change) -> &'static str {
             "Staff may pause because pressure is rising. If the ratio falls towards 1 here, the pauses may be a response."
         }
         Change::EarlyOnset | Change::LateOnset => {
-            "A slow onset has no sharp moment; this is how much hangs on it."
+            "A gradual onset has no sharp moment; this shows how much the result depends on it."
         }
         Change::WholeWindowSeen => {
             "Pauses before a record began are not known; here no window reaches back beyond it."
@@ -330,7 +330,7 @@ pub const CAUTIONS: &[&str] = &[
     "Sites are the program’s suggestions, each with its own uncertainty; wrong ones move the rates and draw ratios towards 1.",
     "Never flush against resistance. Relief frees a bolus.",
     "A filter is replaced after the other causes are reviewed; local protocol and licensed practice decide.",
-    "Pressure is a poor witness of infiltration: a low rate of episodes does not show that none occurred.",
+    "Pressure is not a reliable sign of infiltration: a low rate of episodes does not show that none occurred.",
 ];
 
 /// What each part of the page means, and what it does not.
@@ -367,8 +367,8 @@ pub mod meaning {
         stays the same about patient, line and ward cannot mislead. A hazard that simply rises with the filter’s age can, and \
         so can pauses that become more frequent.";
     /// Sensitivity.
-    pub const SENSITIVITY: &str = "The same question with other choices. If the answer hangs on one of them, it is not to be \
-        leant on. The last two rows (broken lines) show common mistakes; they are here to be recognised, not used.";
+    pub const SENSITIVITY: &str = "The same question with other choices. If the answer depends on one of them, do not \
+        rely on it. The last two rows (broken lines) show common mistakes; they are here to be recognised, not used.";
     /// Proportional hazards.
     pub const PROPORTIONAL: &str = "A small p here (below 0.05) says that the ratio changes with the filter’s age, so that one \
         figure does not describe it.";

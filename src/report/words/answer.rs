@@ -1,13 +1,14 @@
 //! The answer first: what a review found, in a sentence with its certainty.
 
-use super::number::{count, duration, percent, volume, with_interval};
+use super::number::{count, percent, volume, with_interval};
+use super::past_verdicts::{BY_CERTAINTY, BY_SITE, RECORDS};
+use super::when::when;
 use super::{
-    between, cause_name, certainty, clip, episode_label, given_up, list, moment, moment_near,
-    not_judged, site_short,
+    between, cause_name, certainty, clip, episode_label, given_up, list, moment, not_judged,
+    site_short,
 };
 use crate::infer::{Cause, Course, Episode, Review, Site};
 use crate::record::Record;
-use crate::time::Clock;
 
 /// One episode in words.
 #[derive(Debug, Clone, PartialEq)]
@@ -39,16 +40,16 @@ fn found(record: &Record, review: &Review) -> String {
     match review.episodes.as_slice() {
         [] if review.channels.is_empty() => "Nothing could be reviewed.".into(),
         [] => format!(
-            "No stretch of hindered flow was found in {} of record.",
-            duration(judged_to_s - record.start_s())
+            "No sign of obstruction in this {} record.",
+            length(judged_to_s - record.start_s())
         ),
-        [one] => verdict(&record.clock, one).what,
+        [one] => verdict(record, one).what,
         many => {
             let first = leading(review).map_or(String::new(), |e| {
                 format!(
-                    " The most telling is episode {}: {}",
+                    " The clearest is episode {}: {}",
                     e.id,
-                    lower(&verdict(&record.clock, e).what)
+                    lower(&verdict(record, e).what)
                 )
             });
             format!(
@@ -57,6 +58,16 @@ fn found(record: &Record, review: &Review) -> String {
             )
         }
     }
+}
+
+/// `18-hour`, `45-minute`, `3-day`: a length of time before a noun.
+fn length(seconds: f64) -> String {
+    let (n, unit) = match seconds {
+        s if s < 5400.0 => (s / 60.0, "minute"),
+        s if s < 72.0 * 3600.0 => (s / 3600.0, "hour"),
+        s => (s / 86_400.0, "day"),
+    };
+    format!("{n:.0}-{unit}")
 }
 
 /// The episode that leads the report.
@@ -69,17 +80,17 @@ pub fn leading(review: &Review) -> Option<&Episode> {
         .max_by(|a, b| rank(a).total_cmp(&rank(b)))
 }
 
-/// Which episode leads the report: one that alarmed before one that did not, then by certainty of a hindered flow,
+/// Which episode leads the report: one that alarmed before one that did not, then by certainty of an obstruction,
 /// with a site before one without.
 fn rank(e: &Episode) -> f64 {
-    let hindered: f64 = Site::ALL
+    let obstructed: f64 = Site::ALL
         .iter()
         .zip(e.sites)
         .filter(|(site, _)| site.is_obstruction())
         .map(|(_, p)| p)
         .sum();
     let told = if e.suggested.is_some() { 1.0 } else { 0.5 };
-    told * hindered + if e.alarm_s.is_some() { 1.0 } else { 0.0 }
+    told * obstructed + if e.alarm_s.is_some() { 1.0 } else { 0.0 }
 }
 
 fn lower(text: &str) -> String {
@@ -90,7 +101,7 @@ fn lower(text: &str) -> String {
 }
 
 /// One episode in words.
-pub fn verdict(clock: &Clock, e: &Episode) -> Verdict {
+pub fn verdict(record: &Record, e: &Episode) -> Verdict {
     let what = match e.suggested {
         Some(site) => {
             let p = e.sites.get(site.index()).copied().unwrap_or(0.0);
@@ -102,43 +113,11 @@ pub fn verdict(clock: &Clock, e: &Episode) -> Verdict {
             )
         }
         None => format!(
-            "The flow was hindered, but the record cannot tell where: {}.",
+            "Flow was obstructed, but the record does not show where: {}.",
             list(&leading_sites(e))
         ),
     };
-    let onset = e.onset_s;
-    let mut when = match e.course {
-        Course::Step => format!("It came at once, at {}", moment(clock, onset.value)),
-        Course::Gradual => format!("It began slowly, about {}", moment(clock, onset.value)),
-        Course::Intermittent => {
-            format!("It came and went, first at {}", moment(clock, onset.value))
-        }
-    };
-    if 60.0 <= onset.high - onset.low {
-        when += &format!(
-            " (90 % interval {} to {})",
-            moment_near(clock, onset.low, onset.value),
-            moment_near(clock, onset.high, onset.value)
-        );
-    }
-    if let Some(alarm_s) = e.alarm_s {
-        let at = moment_near(clock, alarm_s, onset.value);
-        let apart = duration((alarm_s - onset.value).abs());
-        // A limit near the working pressure is reached before the resistance stands at 1.5 times its baseline.
-        when += &if onset.value <= alarm_s {
-            format!(", and led to an occlusion alarm at {at}, {apart} later")
-        } else {
-            format!("; an occlusion alarm had come at {at}, {apart} before")
-        };
-    }
-    when += ". ";
-    when += &match e.end_s {
-        Some(end_s) => format!(
-            "It was relieved at {}.",
-            moment_near(clock, end_s, onset.value)
-        ),
-        None => "The record ends before it was relieved.".into(),
-    };
+    let when = when(record, e);
     Verdict { what, when }
 }
 
@@ -150,9 +129,9 @@ fn clause(site: Site, e: &Episode) -> String {
     match (site, e.course) {
         (Site::Supply, _) => format!("the supply{of} stopped above the pump"),
         (Site::Tubing, Course::Step) => {
-            format!("the tubing{of} was kinked or clamped, between pump and join")
+            format!("the tubing{of} was kinked or clamped, between pump and Y-site")
         }
-        (Site::Tubing, _) => format!("the tubing{of} was hindered, between pump and join"),
+        (Site::Tubing, _) => format!("the tubing{of} was obstructed, between pump and Y-site"),
         (Site::Filter, _) => "the in-line filter was blocking".into(),
         (Site::Catheter, Course::Step) => {
             "the line was blocked below the filter, or in the catheter".into()
@@ -219,16 +198,41 @@ pub fn trace_title(record: &Record, review: &Review) -> String {
     text
 }
 
-/// What is held under pressure and freed at relief.
-pub fn release(e: &Episode) -> String {
+/// How often verdicts of this kind and certainty were right where the truth is known; `None` for one that names no part.
+pub fn track_record(e: &Episode) -> Option<String> {
+    let site = e.suggested?;
+    let (_, share, of) = BY_CERTAINTY
+        .iter()
+        .find(|(certain, ..)| *certain == e.confidence)?;
+    let (right, asked) = BY_SITE.get(site.index())?;
+    Some(format!(
+        "On {} made records, {share} % of {of} verdicts with {} named the right part; {} was right in {right} of {asked} cases in which the record could tell.",
+        count(u64::from(RECORDS), "", "").trim_end(),
+        certainty(e.confidence),
+        quoted_site(site),
+    ))
+}
+
+fn quoted_site(site: Site) -> String {
+    format!("“{}”", site_short(site).to_lowercase())
+}
+
+/// The bolus released at relief; `None` where nothing was obstructed below the pump.
+pub fn release(e: &Episode) -> Option<String> {
+    let obstructs =
+        e.suggested.is_none_or(Site::is_obstruction) && e.suggested != Some(Site::Supply);
     match e.release_volume_ml {
-        Some(held) => format!(
-            "Held under pressure and freed at relief: {}. Relieve it as local protocol says, so that it does not run into the patient at once.",
-            with_interval(held, volume, "95 %")
-        ),
-        None => {
-            "How much is held under pressure and freed at relief cannot be told from this record."
-                .into()
+        Some(held) => {
+            let when = match e.end_s {
+                Some(_) => "released when the obstruction cleared",
+                None => "held behind the obstruction at the end of the record",
+            };
+            let volume = with_interval(held, volume, "95 %");
+            Some(format!("Estimated bolus {when}: {volume}."))
         }
+        None if obstructs => {
+            Some("The bolus behind the obstruction cannot be estimated from this record.".into())
+        }
+        None => None,
     }
 }

@@ -1,35 +1,39 @@
-//! What to look at, and why: from the pump to the patient, the filter last.
+//! What was to be looked at, and why: from the pump to the patient, the filter last. All of it is asked about the past.
 
 use crate::infer::Check;
 
-/// The thing to do, as one sentence.
+/// The question, as a sentence or two.
 pub fn check(check: Check) -> &'static str {
     match check {
         Check::PressureLimit => {
-            "Compare the pressure limit with the pressure that this rate, fluid and catheter need."
+            "Was the pressure limit high enough for this rate, fluid and catheter?"
         }
-        Check::Supply => "Look above the pump: container empty, vent closed, clamp closed?",
-        Check::SetInPump => "See that the syringe or set sits properly in the pump.",
+        Check::Supply => {
+            "Was the supply above the pump checked: container empty, vent closed, clamp closed?"
+        }
+        Check::SetInPump => "Was the syringe or set seated properly in the pump?",
         Check::ChannelTubing => {
-            "Follow the channel’s tubing from the pump to the join: closed clamps, stopcocks, kinks, someone lying on it?"
+            "Was the channel’s tubing checked from the pump to the Y-site: closed clamps, stopcocks, kinks, someone lying on it?"
         }
         Check::JoinAndMedication => {
-            "At the join: what was given along? Ask pharmacy whether the fluids go together."
+            "What was co-infused at the Y-site? Was pharmacy asked about compatibility?"
         }
         Check::PumpHeight => {
-            "Was the pump or the patient raised or lowered? Check the pump’s height and zero."
+            "Was the pump or the patient raised or lowered? Were the pump’s height and zero checked?"
         }
-        Check::TailClamps => "Below the filter: clamps open, no kink on the way to the hub?",
+        Check::TailClamps => {
+            "Was the line below the filter checked: clamps open, no kink on the way to the hub?"
+        }
         Check::DressingAndPosition => {
-            "Look at the dressing, the hub and the position of limb and catheter."
+            "Were the dressing, the hub and the position of limb and catheter checked?"
         }
-        Check::CatheterPatency => {
-            "Have those licensed for it test whether the catheter is open. Never flush against resistance."
-        }
+        Check::CatheterPatency => "Was catheter patency tested by authorised staff?",
         Check::InsertionSite => {
-            "Look at and feel the insertion site: swelling, hardness, colour, leaking?"
+            "Was the insertion site checked: swelling, hardness, colour, leaking?"
         }
-        Check::Filter => "The filter last: replace it once the other causes have been reviewed.",
+        Check::Filter => {
+            "Last, the filter: was it replaced after the other causes had been reviewed?"
+        }
     }
 }
 
@@ -43,21 +47,25 @@ pub fn check_reason(check: Check) -> &'static str {
         Check::SetInPump => {
             "A badly seated syringe or set changes the pressure that the sensor reads."
         }
-        Check::ChannelTubing => "A block here raises this channel’s pressure alone, and steeply.",
-        Check::JoinAndMedication => {
-            "Fluids that do not go together can form precipitate within minutes."
+        Check::ChannelTubing => {
+            "An obstruction here raises this channel’s pressure alone, and steeply."
         }
+        Check::JoinAndMedication => "Incompatible fluids can form precipitate within minutes.",
         Check::PumpHeight => {
             "Each 10 cm of height shifts the pressure by about 7 mmHg, with nothing blocked."
         }
-        Check::TailClamps => "A block here raises the pressure of all joined channels together.",
+        Check::TailClamps => {
+            "An obstruction here raises the pressure of all joined channels together."
+        }
         Check::DressingAndPosition => {
             "A kink under the dressing, or a tip against the wall of the vein, comes and goes with movement."
         }
-        Check::CatheterPatency => "A catheter narrows with time, whatever runs through it.",
+        Check::CatheterPatency => {
+            "A catheter narrows with time, whatever runs through it. Never flush against resistance."
+        }
         Check::InsertionSite => "A normal pressure does not exclude infiltration.",
         Check::Filter => {
-            "A new filter can hide another cause for a while, and opening the line carries a risk of its own. If the filter did block, have pharmacy review what was infused."
+            "A new filter can hide another cause for a while, and opening the line carries a risk of its own. If the filter was obstructed: was what was infused reviewed by pharmacy?"
         }
     }
 }

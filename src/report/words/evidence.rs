@@ -1,8 +1,8 @@
 //! Evidence in sentences, and its weight in words.
 
-use super::number::{bare, count, duration, pressure, rate};
-use super::{clip, site_name};
-use crate::infer::{Evidence, Finding, Site};
+use super::number::{bare, count, duration, percent, pressure, rate};
+use super::{clip, site_short};
+use crate::infer::{Episode, Evidence, Finding, Site};
 
 /// What grew in less than this came fast for a growth, hours: five minutes.
 const SLOW_HOURS: f64 = 1.0 / 12.0;
@@ -48,12 +48,12 @@ pub fn finding(evidence: &Evidence) -> String {
         }
         Finding::OneChannelAlone { channel } => {
             format!(
-                "Channel “{}” climbed alone; the others did not follow.",
+                "Pressure rose on channel “{}” alone; the other channels did not change.",
                 clip(channel)
             )
         }
         Finding::OthersFell { channel, fall_mmhg } => format!(
-            "Channel “{}” climbed while the others fell by {}: less was reaching the part they share.",
+            "Pressure rose on channel “{}” while the others fell by {}: less fluid was reaching the part they share.",
             clip(channel),
             pressure(*fall_mmhg)
         ),
@@ -62,7 +62,7 @@ pub fn finding(evidence: &Evidence) -> String {
             from_mmhg,
             to_mmhg,
         } => format!(
-            "The pressure of channel “{}” fell from {} to {} although its rate went on.",
+            "The pressure of channel “{}” fell from {} to {} although it went on running.",
             clip(channel),
             pressure(*from_mmhg),
             pressure(*to_mmhg)
@@ -82,32 +82,32 @@ pub fn finding(evidence: &Evidence) -> String {
         Finding::Brief { seconds } => format!("It lasted only {}.", duration(*seconds)),
         Finding::CameAndWent { times } => {
             format!(
-                "It came and went {}.",
+                "The obstruction came and went {}.",
                 count(u64::from(*times), "time", "times")
             )
         }
-        Finding::CameAtOnce => "It came at once, within a minute or two.".into(),
+        Finding::CameAtOnce => "The change was sudden, within a minute or two.".into(),
         Finding::CameSlowly { hours } if *hours < SLOW_HOURS => {
             format!(
-                "It grew rather than stepped up, within {}.",
+                "Pressure rose over {}, not in one step.",
                 duration(hours * 3600.0)
             )
         }
         Finding::CameSlowly { hours } => {
-            format!("It came slowly, over {}.", duration(hours * 3600.0))
+            format!("Pressure rose gradually, over {}.", about_duration(*hours))
         }
         Finding::FilterChangeHelped => {
-            "After the filter change the resistance was back where it had been.".into()
+            "After the filter change, resistance returned to its earlier level.".into()
         }
         Finding::FilterChangeDidNotHelp => {
-            "The filter change did not bring the resistance back.".into()
+            "The filter change did not lower the resistance.".into()
         }
         Finding::FlushHelped => "After the flush the resistance was lower.".into(),
         Finding::CatheterChangeHelped => {
             "After the catheter was changed the resistance was lower.".into()
         }
         Finding::CatheterChangeDidNotHelp => {
-            "Changing the catheter did not bring the resistance down.".into()
+            "The catheter change did not lower the resistance.".into()
         }
         Finding::LimitLowered { from_mmhg, to_mmhg } => format!(
             "The pressure limit had been lowered shortly before, from {} to {}.",
@@ -120,32 +120,32 @@ pub fn finding(evidence: &Evidence) -> String {
             pressure(*to_mmhg)
         ),
         Finding::GoneUntouched { site: Site::Filter } => {
-            "The resistance came down although no new filter was noted.".into()
+            "Resistance fell although no filter change was recorded.".into()
         }
         Finding::GoneUntouched { .. } => {
-            "The resistance came down although neither a flush nor a new catheter was noted.".into()
+            "Resistance fell although neither a flush nor a new catheter was recorded.".into()
         }
         Finding::SetChangeHelped => "After the set was changed the resistance was lower.".into(),
-        Finding::PatientMovedNearby => "The patient was moved about when it came or went.".into(),
+        Finding::PatientMovedNearby => "The patient was moved at about the time the pressure changed.".into(),
         Finding::ClampNoted {
             channel: Some(channel),
         } => format!(
-            "A clamp on channel “{}” was noted as closed or opened about when it came or went.",
+            "A clamp on channel “{}” was recorded as closed or opened at about the time the pressure changed.",
             clip(channel)
         ),
         Finding::ClampNoted { channel: None } => {
-            "A clamp on the line was noted as closed or opened about when it came or went.".into()
+            "A clamp on the line was recorded as closed or opened at about the time the pressure changed.".into()
         }
         Finding::NoteAtRelief {
             channel: Some(channel),
         } => format!(
-            "A note about channel “{}” was written about when it was over.",
+            "A note about channel “{}” was written at about the time the pressure recovered.",
             clip(channel)
         ),
         Finding::NoteAtRelief { channel: None } => {
-            "A note about the line as a whole was written about when it was over.".into()
+            "A note about the whole line was written at about the time the pressure recovered.".into()
         }
-        Finding::PumpMovedNearby => "The pump was moved about when the pressure shifted.".into(),
+        Finding::PumpMovedNearby => "The pump was moved at about the time the pressure shifted.".into(),
         Finding::MedicationBefore { minutes } => {
             format!(
                 "A medication had been started {} before.",
@@ -163,7 +163,7 @@ pub fn finding(evidence: &Evidence) -> String {
             bare(*pore_um)
         ),
         Finding::AfterSetChange { minutes } => format!(
-            "It came {} after the start or a change of the set or container.",
+            "The change came {} after the start or a change of the set or container.",
             duration(minutes * 60.0)
         ),
         Finding::SupplyAlarm => {
@@ -184,6 +184,43 @@ pub fn finding(evidence: &Evidence) -> String {
     }
 }
 
+/// `about 7 hours`, `about 30 minutes`: a rise has no sharp beginning.
+fn about_duration(hours: f64) -> String {
+    let (n, one, many) = match hours * 60.0 {
+        minutes if minutes < 95.0 => (minutes, "minute", "minutes"),
+        minutes if minutes < 48.0 * 60.0 => (minutes / 60.0, "hour", "hours"),
+        minutes => (minutes / 1440.0, "day", "days"),
+    };
+    format!("about {}", count(n.round() as u64, one, many))
+}
+
+/// Said beside evidence against the verdict, so that it does not stand unanswered.
+pub fn outweighed(e: &Episode, evidence: &Evidence) -> Option<String> {
+    let site = e.suggested?;
+    let against = -evidence.log_odds[site.index()];
+    let p = e.sites.get(site.index()).copied().unwrap_or_default();
+    (1 <= steps(against.exp())).then(|| {
+        format!(
+            "The other findings outweigh it: {}, {}.",
+            site_short(site).to_lowercase(),
+            percent(p)
+        )
+    })
+}
+
+/// How strongly evidence speaks for (`+++`) or against (`−`) the suggested site, or for any where none is; `·` for hardly.
+pub fn signs(e: &Episode, evidence: &Evidence) -> String {
+    let by = match e.suggested {
+        Some(site) => evidence.log_odds[site.index()],
+        None => evidence.strength(),
+    };
+    match usize::from(steps(by.abs().exp())) {
+        0 => "·".into(),
+        n if 0.0 < by => "+".repeat(n),
+        n => "−".repeat(n),
+    }
+}
+
 /// How much a piece of evidence weighs, for words and for the width of a mark.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Weight {
@@ -195,35 +232,41 @@ pub struct Weight {
     pub strength: u8,
 }
 
+/// 0 to 4, for a factor on the odds.
+fn steps(factor: f64) -> u8 {
+    [1.5, 3.0, 10.0, 100.0]
+        .iter()
+        .filter(|&&step| step <= factor)
+        .count() as u8
+}
+
 /// So many sites are named as those that a piece of evidence speaks against.
 const NAMED: usize = 2;
 
 /// Words for how a piece of evidence moves the odds of the sites. The steps are factors of 1.5, 3, 10 and 100.
 pub fn weight(evidence: &Evidence) -> Weight {
     let factor = evidence.strength().exp();
-    let strength = [1.5, 3.0, 10.0, 100.0]
-        .iter()
-        .filter(|&&step| step <= factor)
-        .count() as u8;
-    let points = match strength {
-        0 => "hardly points to",
-        1 => "points slightly to",
-        2 => "points clearly to",
-        3 => "points strongly to",
-        _ => "points very strongly to",
+    let strength = steps(factor);
+    let how = match strength {
+        0 => "only weakly",
+        1 => "slightly",
+        2 => "clearly",
+        3 => "strongly",
+        _ => "very strongly",
     };
-    let names = |sites: Vec<Site>| {
-        let names: Vec<&str> = sites.into_iter().map(site_name).collect();
-        names.join(" or ")
-    };
-    let against = evidence.against();
-    // What speaks against all others alike names none of them.
-    let rather = if against.is_empty() || NAMED < against.len() {
-        String::new()
+    let (toward, against) = (evidence.toward(), evidence.against());
+    let words = if NAMED < toward.len() && against.len() <= NAMED {
+        format!("speaks {how} against {}", either(&against))
+    } else if against.is_empty() || NAMED < against.len() {
+        // What speaks against all others alike names none of them.
+        format!("points {how} to {}", either(&toward))
     } else {
-        format!(" rather than {}", names(against))
+        format!(
+            "points {how} to {} rather than {}",
+            either(&toward),
+            either(&against)
+        )
     };
-    let words = format!("{points} {}{rather}", names(evidence.toward()));
     let odds = if 1000.0 < factor {
         "odds\u{a0}×\u{a0}over\u{a0}1,000".to_string()
     } else {
@@ -233,6 +276,24 @@ pub fn weight(evidence: &Evidence) -> Weight {
         words,
         odds,
         strength,
+    }
+}
+
+/// Sites as one of several, the first the likeliest meant.
+fn either(sites: &[Site]) -> String {
+    let names: Vec<&str> = sites.iter().map(|&site| plain_site(site)).collect();
+    names.join(" or ")
+}
+
+/// The site in so few words that several can stand in a sentence.
+fn plain_site(site: Site) -> &'static str {
+    match site {
+        Site::Supply => "the supply",
+        Site::Tubing => "one channel’s tubing",
+        Site::Filter => "the filter",
+        Site::Catheter => "the catheter",
+        Site::Settings => "a limit set too low",
+        Site::None => "nothing blocked",
     }
 }
 
@@ -255,14 +316,23 @@ mod tests {
         let clear = told(2.1, -1.9, -0.1);
         assert_eq!(
             clear.words,
-            "points clearly to the in-line filter rather than the catheter or the line below the filter"
+            "points clearly to the filter rather than the catheter"
         );
         assert_eq!(clear.odds, "odds\u{a0}×\u{a0}8.2");
         assert_eq!(
             told(2.5, 2.4, -5.0).words,
-            "points strongly to the in-line filter or the catheter or the line below the filter rather than one channel’s own tubing"
+            "points strongly to the filter or the catheter rather than one channel’s tubing"
         );
-        assert!(told(0.1, -0.1, 0.0).words.starts_with("hardly points to"));
+        assert!(
+            told(0.1, -0.1, 0.0)
+                .words
+                .starts_with("points only weakly to")
+        );
+        let away = Evidence {
+            finding: Finding::CameAtOnce,
+            log_odds: [1.2, 1.2, 0.0, -2.0, 1.2, 1.2],
+        };
+        assert_eq!(weight(&away).words, "speaks clearly against the catheter");
         assert_eq!(
             told(9.0, -9.0, 0.0).odds,
             "odds\u{a0}×\u{a0}over\u{a0}1,000"
@@ -270,12 +340,12 @@ mod tests {
     }
 
     #[test]
-    fn what_grew_within_minutes_is_not_said_to_have_come_slowly() {
+    fn what_grew_within_minutes_is_not_said_to_have_been_gradual() {
         let came = |hours: f64| finding(&moved(Finding::CameSlowly { hours }, 1.0, -1.0, 0.0));
         assert_eq!(
             came(12.0 / 3600.0),
-            "It grew rather than stepped up, within 12 s."
+            "Pressure rose over 12 s, not in one step."
         );
-        assert_eq!(came(0.5), "It came slowly, over 30 min.");
+        assert_eq!(came(0.5), "Pressure rose gradually, over about 30 minutes.");
     }
 }

@@ -18,15 +18,19 @@ mod moment;
 mod number;
 mod page;
 pub mod page_text;
+pub mod past_verdicts;
 mod record;
 mod site;
 mod stretch;
 pub mod survey_page;
+mod when;
 pub mod workbench;
 
-pub use answer::{Verdict, headline, leading, likely_cause, release, trace_title, verdict};
+pub use answer::{
+    Verdict, headline, leading, likely_cause, release, trace_title, track_record, verdict,
+};
 pub use checks::{check, check_reason, check_sentence};
-pub use evidence::{Weight, finding, weight};
+pub use evidence::{Weight, finding, outweighed, signs, weight};
 pub use manual::{ManualPage, cause_page, evidence_page, evidence_pages};
 pub use moment::{
     Clockwork, between, date, day, moment, moment_near, month_short, offset, time_of_day, times_are,
@@ -40,7 +44,7 @@ pub use page::{
     episode_facts, line_title, record_facts, record_line, site_meaning, slope_title,
 };
 pub use record::{
-    CAUTIONS, NOTHING_FOUND, assumption, cannot_tell, doing, given_up, not_judged, notice,
+    CAUTIONS, NOTHING_FOUND, assumption, doing, given_up, not_judged, not_told, notice,
     rejected_title,
 };
 pub use site::{

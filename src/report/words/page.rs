@@ -3,7 +3,7 @@
 use super::number::{bare, count, duration, percent, pressure};
 use super::{
     between, cause_name, certainty, clip, course_name, list, moment, release, site_name,
-    site_short, stretch,
+    site_short, stretch, track_record,
 };
 use crate::infer::{Cause, Episode, Site};
 use crate::record::Record;
@@ -15,7 +15,7 @@ pub const WHOLE_LINE: &str = "whole line";
 /// What the resistance picture shows, for those who do not see it.
 pub const TRACK_TITLE: &str = "Resistance below each pump over time, in mmHg per mL/h, with its 95 % band, its baseline and the mark at 1.5 times the baseline.";
 /// What the picture of the explanations shows.
-pub const FITS_TITLE: &str = "Measured pressure of the episode in mmHg, with the pressure that the best explanation and its rival expect.";
+pub const FITS_TITLE: &str = "Measured pressure of the episode in mmHg, with the pressure that the best and the second-best explanation expect.";
 
 /// What the drawing of the line shows.
 pub fn line_title(e: &Episode) -> String {
@@ -124,7 +124,7 @@ pub fn episode_facts(record: &Record, e: &Episode) -> Vec<(&'static str, String)
                 list(&names)
             },
         ),
-        ("Came", course_name(e.course).to_string()),
+        ("Onset", course_name(e.course).to_string()),
         ("Certainty", certainty(e.confidence).to_string()),
         (
             "Visible in the record from",
@@ -135,7 +135,8 @@ pub fn episode_facts(record: &Record, e: &Episode) -> Vec<(&'static str, String)
     if let Some(where_it_fits) = stretch(record, e) {
         facts.push(("Stretch of line that fits", where_it_fits));
     }
-    facts.push(("Volume freed at relief", release(e)));
+    facts.extend(release(e).map(|said| ("Bolus", said)));
+    facts.extend(track_record(e).map(|said| ("How often such verdicts were right", said)));
     facts
 }
 

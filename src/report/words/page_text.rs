@@ -3,8 +3,8 @@
 sentences! {
     TO_ANSWER = "To the answer";
     WHAT = "patency: review of an infusion record";
-    CHECK_FIRST = "Check first:";
-    ALL_CHECKS = "All checks, from the pump to the patient";
+    CHECK_FIRST = "First question:";
+    ALL_CHECKS = "All questions, from the pump to the patient";
     LINE_CAPTION = "The line from the containers to the vein, with the suspected stretch marked and the probability of each part (episode";
     ALSO_FOUND = "Also found:";
     KEEP_IN_MIND = "Keep in mind";
@@ -12,19 +12,21 @@ sentences! {
     TRACE_CAPTION = "Pressure and rate of each channel on one time axis. All channels have the same pressure scale.";
     LINE_MARKED = "The line, with the suspected stretch marked.";
     HOW_LIKELY = "How likely is each part?";
-    FINER = "Finer: the causes compared";
+    FINER = "Causes in detail";
     WHY = "Why?";
     NO_FINDING = "No single finding stands out; the probabilities come from the course of the pressure as a whole.";
-    MISLEADS = "When this misleads";
+    MISLEADS = "In detail, and when this misleads";
     IT_MISLEADS = "It misleads:";
-    WHAT_TO_CHECK = "What to check, from the pump to the patient";
-    FILTER_LAST = "The filter comes last, whatever its probability: a new filter can hide another cause for a while, and opening the line carries a risk of its own.";
+    IN_ODDS = "In figures:";
+    WHAT_TO_CHECK = "Was it checked? From the pump to the patient";
+    SAME_ORDER = "The order is the same for every episode, so the likeliest part may come last.";
+    FILTER_LAST = "The filter always does: a new filter can hide another cause for a while, and opening the line carries a risk of its own.";
     SUSPECTED_PART = "Suspected part:";
     NOT_TOLD = "What cannot be told";
     NOTHING_BEYOND = "Nothing in particular, beyond the cautions above.";
     IN_FIGURES = "In figures";
-    FITS_H = "The best explanation and its rival";
-    FITS_CAPTION = "The measured pressure of the channel on which the two differ most, with what the best explanation and its rival expect. Where they part, the record decides between them.";
+    FITS_H = "Best and second-best explanation";
+    FITS_CAPTION = "The measured pressure of the channel on which the two differ most, with what the best and the second-best explanation expect. The record decides between them where they differ.";
     LINE_H = "The line: resistance, outlet pressure, compliance";
     TRACK_CAPTION = "How hard it is to push fluid through all that lies below each pump. A wide band means that the record tells little at that moment, as when nothing flows.";
     LINE_TABLE = "Table: the line as each channel sees it";
@@ -53,7 +55,7 @@ sentences! {
     REJECTED_TABLE = "Table: rows that were not used";
     WHY_NOT_USED = "Why it was not used";
     MORE_REJECTED = "more; the first hundred stand in review.json.";
-    ABOUT_H = "How this came about";
+    ABOUT_H = "Methods and source files";
     METHOD = "Each explanation is a model of the line’s pressures and flows, fitted to the record; the probabilities compare how well they fit, moved by how often each cause occurs and by what was done and noted. Accuracy was measured on simulated lines and on data of a related kind: no open data of pump line pressure exists.";
     GLOSSARY_H = "The causes, explained";
     ITS_MARK = "Its mark:";

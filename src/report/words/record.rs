@@ -5,7 +5,7 @@ use super::number::{
     compliance, count, duration, pressure, rate, resistance, significant, with_interval,
 };
 use super::{clip, list};
-use crate::infer::{Assumption, CannotTell, Doing, GivenUp, NotJudged};
+use crate::infer::{Assumption, CannotTell, Doing, Episode, GivenUp, NotJudged, Site};
 use crate::record::Notice;
 use crate::time::Clock;
 
@@ -20,7 +20,7 @@ pub const CAUTIONS: [&str; 6] = [
 ];
 
 /// What an answer of "nothing found" does not say.
-pub const NOTHING_FOUND: &str = "That does not say that the line was well: a blockage that came and went between samples, or fluid beside the vein, leaves no mark in the pressure.";
+pub const NOTHING_FOUND: &str = "This does not rule out a problem: an obstruction that came and went between samples, or fluid outside the vein, leaves no mark in the pressure.";
 
 /// Why a stretch was not judged, as the end of a sentence.
 pub fn given_up(why: GivenUp) -> &'static str {
@@ -211,12 +211,21 @@ pub fn notice(notice: &Notice) -> String {
             transitions,
             stops,
         } => format!(
-            "By its messages channel “{}” delivered in {}, with {}; {} from one stretch to the next {} not counted as stops.",
+            "Messages of channel “{}”: {}, {}{}.",
             clip(channel),
-            count(*segments, "stretch", "stretches"),
+            count(*segments, "delivery period", "delivery periods"),
             count(*stops, "stop", "stops"),
-            count(*transitions, "change", "changes"),
-            if *transitions == 1 { "is" } else { "are" }
+            match transitions {
+                0 => String::new(),
+                n => format!(
+                    ", {} without a stop",
+                    count(
+                        *n,
+                        "change from one period to the next",
+                        "changes from one period to the next"
+                    )
+                ),
+            }
         ),
         Notice::ExportsMerged {
             files,
@@ -373,27 +382,43 @@ pub fn assumption(assumption: &Assumption) -> String {
 }
 
 /// Something that the record cannot tell.
-pub fn cannot_tell(what: CannotTell) -> &'static str {
+fn cannot_tell(what: CannotTell) -> &'static str {
     match what {
         CannotTell::FilterFromCatheter => {
-            "Filter and catheter apart: the pump’s sensor sees both as one, and no pause, rate change or intervention here tells them apart. How the pressure answers to a new filter, or to a flush by those licensed for it, would."
+            "Whether the filter or the catheter was obstructed: the pump’s sensor sees both as one, and no pause, rate change or intervention in this record separates them. The response of the pressure to a new filter, or to a flush by authorised staff, would."
         }
         CannotTell::Distance => {
-            "How far away the block is: there are too few samples while the pressure climbed."
+            "How far along the line the obstruction was: there are too few samples while the pressure rose."
         }
         CannotTell::TubingFromShared => {
-            "Whether the channel’s own tubing or the part below it is blocked: only one channel was recorded."
+            "Whether the channel’s own tubing or the part below it was obstructed: only one channel was recorded."
         }
         CannotTell::Baseline => {
             "What was normal for this line: the time before the episode is too short or too disturbed."
         }
         CannotTell::Infiltration => {
-            "Whether fluid left the vein: pressure is a poor witness of it. Only the insertion site shows it."
+            "Whether fluid left the vein: pressure is not a reliable sign of it. Only the insertion site shows it."
         }
         CannotTell::AnyCause => {
             "Which cause it was: none of the explanations fits the record well."
         }
     }
+}
+
+/// What the record cannot tell of an episode; where nothing was obstructed, there is no place to ask for.
+pub fn not_told(e: &Episode) -> Vec<&'static str> {
+    let blocked = e.suggested.is_none_or(Site::is_obstruction);
+    let asks_where = |what: &CannotTell| {
+        matches!(
+            what,
+            CannotTell::FilterFromCatheter | CannotTell::Distance | CannotTell::TubingFromShared
+        )
+    };
+    let said = e
+        .cannot_tell
+        .iter()
+        .filter(|what| blocked || !asks_where(what));
+    said.map(|&what| cannot_tell(what)).collect()
 }
 
 /// What a channel was doing.

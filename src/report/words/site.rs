@@ -1,6 +1,6 @@
 //! Names of sites, causes, courses and certainty.
 
-use super::{clip_to, percent};
+use super::{clip_to, percent, pressure};
 use crate::infer::{Cause, Confidence, Course, Episode, PauseCause, Site};
 use crate::record::{Event, EventKind};
 
@@ -45,12 +45,12 @@ pub fn cause_name(cause: Cause) -> &'static str {
     }
 }
 
-/// The course in a sentence: it came …
+/// The course, in a word or two.
 pub fn course_name(course: Course) -> &'static str {
     match course {
-        Course::Gradual => "slowly",
-        Course::Step => "at once, within a minute or two",
-        Course::Intermittent => "and went several times",
+        Course::Gradual => "gradual",
+        Course::Step => "sudden, within a minute or two",
+        Course::Intermittent => "intermittent",
     }
 }
 
@@ -85,6 +85,10 @@ pub fn event_name(event: &Event) -> String {
         EventKind::Unknown => clip_to(&event.word, 24),
         EventKind::OcclusionAlarm => "occlusion alarm".into(),
         EventKind::Alarm => "other alarm".into(),
+        EventKind::LimitChange => match event.detail.trim().parse::<f64>() {
+            Ok(limit) if limit.is_finite() => format!("limit to {}", pressure(limit)),
+            _ => "limit change".into(),
+        },
         kind => kind.word().replace('_', " "),
     }
 }

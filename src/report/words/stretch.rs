@@ -45,11 +45,12 @@ pub fn stretch(record: &Record, e: &Episode) -> Option<String> {
 }
 
 /// Said where the climb has no ramp to tell a compliance from.
-const NO_RAMP: &str = "It cannot be told from the climb how much elastic line lies between pump and block: no stretch of the line can be named by it.";
+const NO_RAMP: &str = "The pressure rise does not show how far along the line the obstruction was.";
 
 fn sentence(line: Option<&Line>, channels: &[&str], own: Option<&str>, found: Estimate) -> String {
     let amount = with_interval(found, compliance, "95 %");
-    let begin = format!("By the climb, {amount} of elastic line lies between pump and block");
+    let begin =
+        format!("The pressure rise shows {amount} of elastic line between pump and obstruction");
     let parts = match stretches(line, channels, own) {
         Ok(parts) => parts,
         Err(why) => return format!("{begin}; {why}, so which stretch that is cannot be told."),
@@ -192,7 +193,7 @@ mod tests {
         let text = said(Some(&line()), at, found);
         assert!(text.ends_with(expected), "{text}");
         assert!(
-            text.starts_with("By the climb, ") && text.contains("95 % interval"),
+            text.starts_with("The pressure rise shows ") && text.contains("95 % interval"),
             "{text}"
         );
     }
@@ -206,7 +207,7 @@ mod tests {
         let end = |line: Option<&Line>| said(line, Some("pn"), found);
         assert_eq!(
             end(None),
-            "By the climb, 1.1 µL/mmHg (95 % interval 0.9 to 1.3) of elastic line lies between pump and block; there is no line \
+            "The pressure rise shows 1.1 µL/mmHg (95 % interval 0.9 to 1.3) of elastic line between pump and obstruction; there is no line \
              file, so which stretch that is cannot be told."
         );
         let lacks = |part: &str| {

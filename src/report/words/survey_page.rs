@@ -17,7 +17,7 @@ sentences! {
     GROUP = "Group";
     ONSETS = "Onsets";
     RATIO_95_INTERVAL = "Ratio (95 % interval)";
-    AGAINST_CHANCE = "Against chance";
+    AGAINST_CHANCE = "p value";
     MORE_GROUPS_ARE_IN = "more groups are in survey.json.";
     HOW_LONG_FILTERS_LAST = "How long filters last";
     NO_FILTER_WAS_AT = "No filter was at risk.";
@@ -30,7 +30,7 @@ sentences! {
     HAZARD_RATIO_95_INTERVAL = "Hazard ratio (95 % interval)";
     MORE_PAUSES_MORE_ONSETS = "More pauses, more onsets?";
     EACH_FILTER_AS_ITS = "Each filter as its own control";
-    HOW_MUCH_HANGS_ON = "How much hangs on the choices";
+    HOW_MUCH_HANGS_ON = "Sensitivity analysis";
     HAZARD_RATIO_FOR_EACH = "Hazard ratio for each pause, with 95 % intervals; an arrow head marks an interval that goes on beyond the picture.";
     ALL_CHOICES_AND_WHY = "All choices, and why they are here";
     ALL_CHOICES = "All choices";

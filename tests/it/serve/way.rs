@@ -94,7 +94,7 @@ fn an_export_in_another_form_is_asked_about_before_it_is_read() {
     assert_eq!(bench.settled(id), "asking");
     let page = format!("/records/{id}");
     let asked = bench.get(&page).body;
-    assert!(asked.contains("What the files do not say"));
+    assert!(asked.contains("A few details are needed"));
     let keys: Vec<&str> = asked
         .split("name=\"answer.")
         .skip(1)

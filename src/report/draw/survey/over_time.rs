@@ -83,7 +83,7 @@ pub fn cumulative(charts: &OverTime, change: Option<Date>, width: f64) -> Pictur
         .fold(limit, f64::max);
     let x = (-0.6, periods.len() as f64 - 0.4);
     let panel = Panel::new(&picture, 26.0, 150.0, x, (-1.1 * highest, 1.1 * highest));
-    panel.ground(&mut picture, "gathered above and below the centre", 5);
+    panel.ground(&mut picture, "cumulative sum (CUSUM)", 5);
     mark_change(&mut picture, &panel, charts, change);
     let (left, _, right, _) = panel.bounds();
     for level in [limit, -limit] {

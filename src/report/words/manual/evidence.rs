@@ -162,7 +162,7 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
         ),
         Finding::CameAtOnce => page(
             "came-at-once",
-            "Came at once",
+            "Sudden change",
             "The flow was hindered from one minute to the next.",
             "Clamps and kinks shut at once; filters load slowly.",
             "Precipitate can block a filter within minutes.",
@@ -170,7 +170,7 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
         ),
         Finding::CameSlowly { .. } => page(
             "came-slowly",
-            "Came slowly",
+            "Gradual rise",
             "The pressure rose over hours, or minutes, and not at one go.",
             "Filters and narrowing catheters act slowly; clamps do not.",
             "At a low rate and with a soft syringe a closed clamp, too, takes an hour or more to alarm.",
@@ -251,7 +251,7 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
         Finding::PatientMovedNearby => page(
             "patient-moved",
             "Patient moved",
-            "The patient was moved about when it came or went.",
+            "The patient was moved at about the time the pressure changed.",
             "Movement bends lines and turns catheter tips.",
             "Patients are moved often: it may be chance.",
             "Common practice, no source.",
@@ -275,7 +275,7 @@ pub fn evidence_page(finding: &Finding) -> ManualPage {
         Finding::PumpMovedNearby => page(
             "pump-moved",
             "Pump moved",
-            "The pump was moved about when the pressure shifted.",
+            "The pump was moved at about the time the pressure shifted.",
             "Height shifts the pressure, with nothing blocked.",
             "Moving a pump also bends its lines.",
             "Hydrostatics: 0.74 mmHg for each centimetre of water.",
