@@ -17,14 +17,13 @@ const MOST_CUTS: usize = 14;
 /// undetermined, while read a little less far it does not.
 ///
 /// `review` gives `None` where the budget of work is spent: then the best moment known so far is told.
-/// `first_s`: where to look first. What was over before any cut showed it, or hinders nothing, is visible from there.
+/// `first_s`: where to look first. What no cut shows as that, since it was over too soon or hinders nothing, is visible from there.
 pub fn visible_from(
     record: &Record,
     episode: &Episode,
     first_s: f64,
     review: &dyn Fn(&Record) -> Option<Vec<Episode>>,
 ) -> f64 {
-    let hinders = episode.suggested.is_none_or(Site::is_obstruction);
     let last_s = episode.end_s.unwrap_or(record.end_s());
     let mut search = Search {
         record,
@@ -35,7 +34,7 @@ pub fn visible_from(
             .map_or(LEAST_APART_S, |p| LEAST_APART_S.max(2.0 * p)),
         cuts: 0,
     };
-    if !hinders || last_s < first_s {
+    if last_s < first_s {
         return first_s;
     }
     let Some((not_s, shows_s)) = search.bracket(first_s, last_s) else {
