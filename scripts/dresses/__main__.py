@@ -3,7 +3,8 @@
     scripts/dresses/run [--short] [--program FILE] [--only TEXT] [--all]
 
 Each form ("dress") is an export of a made record whose right reading is known. The program proposes a mapping, its
-questions are answered as somebody who knows the pumps would, and what it then reads is compared with the record.
+questions are answered as somebody who knows the pumps would, and what it then reads is compared with the record. Files of HL7 v2
+messages are read as they come.
 Ends with 1 where a record is read wrongly or more is asked than the limits below allow.
 """
 
@@ -16,6 +17,7 @@ from concurrent.futures import ThreadPoolExecutor
 import figures
 import judge
 import layouts
+import messages
 import times
 import traps
 
@@ -30,7 +32,7 @@ def main():
     parser.add_argument("--only", default="", help="forms whose name holds this text")
     parser.add_argument("--all", action="store_true", help="list the forms that end well, too")
     options = parser.parse_args()
-    dresses = [d for part in (layouts, times, figures, traps) for d in part.all_of_them()]
+    dresses = [d for part in (layouts, times, figures, traps, messages) for d in part.all_of_them()]
     names = Counter(d.name for d in dresses)
     assert max(names.values()) == 1, [n for n, k in names.items() if k > 1]
     if options.short:

@@ -42,6 +42,8 @@ class Dress:
     others: list = field(default_factory=list)    # further traces given together
     native: bool = False                          # readable without a mapping
     never: tuple = None                           # an event (kind, time) that must not be read
+    messages: bool = False                        # messages, which need no mapping; `options` are those of reading
+    told: str = ""                                # what `inspect` must say of them
 
 
 @dataclass
@@ -105,7 +107,7 @@ def judge(program, dress):
         run = Run(program, folder)
         for name, data in dress.files.items():
             (Path(folder) / name).write_bytes(data if isinstance(data, bytes) else data.encode("utf-8"))
-        verdict = decide(dress, run, folder)
+        verdict = of_messages(dress, run, folder) if dress.messages else decide(dress, run, folder)
         verdict.faults += run.faults
         return verdict
     finally:
@@ -153,6 +155,24 @@ def decide(dress, run, folder):
     if difference is None:
         return Verdict(DEAD if rounds > 1 else SAME, "" if rounds < 2 else "; ".join(k for k, _ in asked), asked)
     return Verdict(NOTICED if noticed(dress, run) else WRONG, difference, asked)
+
+
+def of_messages(dress, run, folder):
+    """Messages are read as they come, or refused; what of them is not used must be told."""
+    trace = next(iter(dress.files))
+    status, said, _ = run("export", trace, *dress.options, "--out", "out0")
+    if status:
+        if not re.search(r":\d+", said):
+            run.faults.append("a refusal without a line: " + said[:160].replace("\n", " "))
+        right = dress.expect == "refuse" and re.search(dress.trap, said, re.I)
+        return Verdict(RIGHT if right else NEEDLESS, said[:300])
+    _, _, told = run("inspect", trace, *dress.options)
+    difference = "no reading is right" if dress.expect == "refuse" else compare(dress, folder)
+    if difference is None and dress.never is not None and (round(second(dress.never[1])), dress.never[0]) in {(t, e) for t, _, e in events_read(folder)}:
+        difference = f"read as {dress.never[0]}"
+    if difference is None and not re.search(dress.told, " ".join(told.split()), re.I):
+        difference = f"nothing is said of `{dress.told}`"
+    return Verdict(SAME if difference is None else WRONG, difference or "")
 
 
 def noticed(dress, run):

@@ -64,7 +64,15 @@ pub(super) struct Zones {
     pub(super) from_order: u64,
     pub(super) from_header: u64,
     pub(super) from_user: u64,
+    /// Times in the hour that comes twice, told apart by the time before.
+    pub(super) twice: u64,
+    /// The time before, where the zone given was needed for it.
+    last: Option<i64>,
 }
+
+/// Furthest that the time before may lie from one in the hour that comes twice to tell the two apart (our choice: the other
+/// of the two is then at least five times as far).
+const NEAR_US: i64 = 10 * 60 * 1_000_000;
 
 /// Offsets in force where a time has none of its own.
 #[derive(Debug, Clone, Copy, Default)]
@@ -100,7 +108,17 @@ impl Zones {
             return Err(asks);
         };
         self.from_user += 1;
-        time.in_zone(zone).map_err(refused)
+        let [first, second] = time.in_zone(zone).map_err(refused)?;
+        let mut moment = first;
+        if first.ticks != second.ticks {
+            let near = |m: &Moment| self.last.is_some_and(|t| (t - m.ticks).abs() <= NEAR_US);
+            let unsaid = "a time that comes twice in the zone given, without its offset, and no other shortly before it";
+            let found = [first, second].into_iter().find(near);
+            moment = found.ok_or_else(|| refused(unsaid))?;
+            self.twice += u64::from(self.last != Some(moment.ticks));
+        }
+        self.last = Some(moment.ticks);
+        Ok(moment)
     }
 }
 

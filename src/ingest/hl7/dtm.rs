@@ -88,15 +88,16 @@ impl Dtm {
         }
     }
 
-    /// The moment in a zone; what the zone does not know, or knows twice, is refused.
-    pub(super) fn in_zone(self, zone: &TimeZone) -> Result<Moment, &'static str> {
+    /// The moments in a zone: the same one twice as a rule, two where the clock showed the time twice; what the zone
+    /// does not know is refused.
+    pub(super) fn in_zone(self, zone: &TimeZone) -> Result<[Moment; 2], &'static str> {
         let local = jiff::Timestamp::from_microsecond(self.local_us).map_err(|_| "not a time")?;
         let local: DateTime = Offset::UTC.to_datetime(local);
         match zone.to_ambiguous_timestamp(local).offset() {
-            AmbiguousOffset::Unambiguous { offset } => Ok(self.at_offset(offset.seconds())),
+            AmbiguousOffset::Unambiguous { offset } => Ok([self.at_offset(offset.seconds()); 2]),
             AmbiguousOffset::Gap { .. } => Err("a time that does not exist in the zone given"),
-            AmbiguousOffset::Fold { .. } => {
-                Err("a time that comes twice in the zone given, without its offset")
+            AmbiguousOffset::Fold { before, after } => {
+                Ok([before, after].map(|offset| self.at_offset(offset.seconds())))
             }
         }
     }
@@ -136,16 +137,17 @@ mod tests {
     }
 
     #[test]
-    fn in_a_zone_the_missing_and_the_double_hour_are_refused() {
+    fn in_a_zone_the_missing_hour_is_refused_and_the_double_one_has_two_moments() {
         let zone = TimeZone::get("Europe/Berlin").unwrap();
         let read = |text| dtm(text).unwrap().unwrap().in_zone(&zone);
-        assert_eq!(read("20260329015900").unwrap().ticks, BASE);
+        assert_eq!(read("20260329015900").unwrap().map(|m| m.ticks), [BASE; 2]);
         assert!(
             read("20260329023000")
                 .unwrap_err()
                 .contains("does not exist")
         );
-        assert!(read("20261025023000").unwrap_err().contains("comes twice"));
+        let [first, second] = read("20261025023000").unwrap();
+        assert_eq!(second.ticks - first.ticks, 3_600_000_000);
         assert_eq!(dtm(""), Ok(None));
     }
 

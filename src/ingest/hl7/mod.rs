@@ -391,6 +391,12 @@ fn notices(log: &Log, file: &'static str) -> Vec<Notice> {
             notices.push(Notice::OffsetsLent { from, times });
         }
     }
+    if 0 < zones.twice {
+        notices.push(Notice::HourTwice {
+            file,
+            rows: zones.twice,
+        });
+    }
     if file == "events" && 0 < log.refused - log.aside.values().sum::<u64>() {
         notices.push(Notice::EventRowsRejected {
             rows: log.refused - log.aside.values().sum::<u64>(),

@@ -777,3 +777,39 @@ fn events_of_somebody_without_a_row_are_told() {
     let told = Notice::EventsOfOtherPumps { events: 1 };
     assert!(record.intake.notices.contains(&told));
 }
+
+/// 2026-10-25 03:00 becomes 02:00 in Europe/Berlin (2000/84/EC).
+#[rstest]
+#[case::in_order("0150 0200 0210 0220 0230 0240 0250 0200 0210", true)]
+#[case::begins_within("0200 0210 0220 0230 0240 0250 0200 0210 0220", false)]
+#[case::nothing_shortly_before("0130 0150 0220 0225 0230 0240 0250 0255 0200", false)]
+fn the_hour_that_comes_twice_is_told_by_the_order_of_the_messages(
+    #[case] clocks: &str,
+    #[case] is_told: bool,
+) {
+    let texts = clocks.split(' ').enumerate().map(|(n, clock)| {
+        observation(n as u32, &format!("20261025{clock}00"), "142").replace("+0100", "")
+    });
+    let text: String = texts.collect();
+    let settings = Settings {
+        zone: Some("Europe/Berlin".into()),
+        ..Settings::default()
+    };
+    let read = read_with(&text, None, &settings);
+    if !is_told {
+        let error = read.unwrap_err();
+        return assert!(error.what.contains("comes twice"), "{error}");
+    }
+    let record = &read.unwrap()[0];
+    let every_ten_minutes: Vec<f64> = (0..9).map(|i| 600.0 * f64::from(i)).collect();
+    assert_eq!(record.channels[0].samples.t_s, every_ten_minutes);
+    let twice = Notice::HourTwice {
+        file: "trace",
+        rows: 8,
+    };
+    assert!(
+        record.intake.notices.contains(&twice),
+        "{:?}",
+        record.intake.notices
+    );
+}
