@@ -2,7 +2,6 @@
 //!
 //! In: a [`Case`] and its [`Judgement`]. Out: an [`Episode`] without its number and checks.
 
-use super::examine::best_cause;
 use super::figures;
 use super::findings;
 use super::judge::{Case, Judgement, Weighed};
@@ -46,6 +45,17 @@ pub fn episode(case: &Case, judgement: &Judgement) -> Episode {
         peak_mmhg: peak(case),
         curves: curves(case, judgement),
     }
+}
+
+/// Which causes an episode's probabilities favour most, for those who want finer words than the site.
+fn best_cause(causes: &[f64; 11]) -> Cause {
+    let mut best = Cause::Artefact;
+    for cause in Cause::ALL {
+        if causes[best as usize] < causes[cause as usize] {
+            best = cause;
+        }
+    }
+    best
 }
 
 fn moved(case: &Case, best: Option<&Weighed>) -> Vec<String> {

@@ -3,7 +3,7 @@
 //! In: a walk that has come to an excursion. Out: episodes of either by itself. What passes again while the first stays is judged
 //! against the line as it was with the first, and the first without it; what need not have passed is where the walk goes on.
 
-use super::{MOST_EXCURSIONS, Walk};
+use super::walk::{MOST_EXCURSIONS, Walk};
 use crate::infer::excursion::{Excursion, within};
 use crate::infer::inset::{self, Rest};
 use crate::infer::judge::{self, Case, Judgement};
