@@ -39,13 +39,13 @@ export async function wordsOnPaper(page) {
   const said = await page.evaluate(() => {
     const shown = (e) => e.checkVisibility() && 0 < e.getClientRects().length;
     const isBlock = (e) => !["inline", "contents", "none"].includes(getComputedStyle(e).display);
-    const leaf = (e) => !e.querySelector(":scope > .hidden") && ![...e.querySelectorAll("*")].some((c) => c instanceof HTMLElement && isBlock(c) && c.innerText.trim());
+    const leaf = (e) => !e.querySelector("svg text") && !e.querySelector(":scope > .hidden") && ![...e.querySelectorAll("*")].some((c) => c instanceof HTMLElement && isBlock(c) && c.innerText.trim());
     const texts = (root) => [...root.querySelectorAll("h1, h2, h3, p, li, dt, dd, th, td, label, span, summary, caption, div")]
       .filter((e) => shown(e) && isBlock(e) && leaf(e) && !e.closest(".foot") && e.innerText.trim() && !e.classList.contains("hidden")).map((e) => e.innerText.trim());
     return {
       all: texts(document),
       first: ["#answer", "#cautions", "#record", ".tick"].flatMap((s) => [...document.querySelectorAll(s)].flatMap(texts))
-        .concat([...document.querySelectorAll("#record figure svg")].filter(shown).flatMap((s) => [...s.querySelectorAll("text")].slice(0, 1).map((t) => t.textContent))),
+        .concat([...document.querySelectorAll("#record figure svg")].filter(shown).flatMap((s) => [...s.querySelectorAll("text")].filter(shown).slice(0, 1).map((t) => t.textContent))),
       foot: document.querySelector(".foot")?.innerText.trim(),
       episodes: document.querySelectorAll("section.episode").length,
       notices: document.querySelectorAll(".notices").length,

@@ -139,7 +139,7 @@ fn written() -> Vec<(String, String)> {
                 .unwrap_or_default()
                 .to_string_lossy()
                 .into_owned();
-            if path.is_dir() && path.file_name().is_some_and(|n| n != "uplot") {
+            if path.is_dir() {
                 walk(&path, into);
             } else if ["rs", "html", "js", "md"].contains(&ends.as_str()) {
                 into.push((

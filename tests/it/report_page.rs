@@ -79,10 +79,8 @@ fn every_page_carries_all_cautions_and_the_answer_comes_first() {
 fn a_page_loads_nothing_and_is_whole_without_scripts() {
     for scene in scenes::all() {
         let html = page(&scene);
-        // Names, not addresses: of the drawings' language, and of the embedded chart library.
-        let without_namespace = html
-            .replace("http://www.w3.org/2000/svg", "")
-            .replace("/*! https://github.com/leeoniya/uPlot (v1.6.32) */", "");
+        // A name, not an address: of the drawings' language.
+        let without_namespace = html.replace("http://www.w3.org/2000/svg", "");
         for word in [
             "http:",
             "https:",

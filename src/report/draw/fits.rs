@@ -10,6 +10,7 @@ use crate::report::words;
 use crate::time::Span;
 
 const HEIGHT: f64 = 190.0;
+const RESIDUALS_HEIGHT: f64 = 110.0;
 
 /// The picture, of the channel on which the two differ most; `None` where the episode has no curves.
 pub fn fits(record: &Record, e: &Episode, width: f64) -> Option<Picture> {
@@ -62,6 +63,74 @@ pub fn fits(record: &Record, e: &Episode, width: f64) -> Option<Picture> {
     Some(picture)
 }
 
+/// Measured minus expected pressure of the channel on which the best explanation leaves most; `None` without curves.
+pub fn residuals(record: &Record, e: &Episode, width: f64) -> Option<Picture> {
+    let span = span_of(&e.curves)?;
+    let left = |id: &str| -> Vec<(f64, f64)> {
+        let channel = record.channels.iter().find(|c| c.id == id);
+        let samples = channel.map(|c| &c.samples);
+        let rows = samples.into_iter().flat_map(|s| {
+            let within = move |t: &f64| span.start_s <= *t && *t <= span.end_s;
+            let rows = s.t_s.iter().copied().zip(s.pressure_mmhg.iter().copied());
+            rows.filter(move |(t, _)| within(t))
+        });
+        rows.filter_map(|(t, p)| Some((t, p - expected_at(e, id, t)?)))
+            .collect()
+    };
+    let size = |points: &[(f64, f64)]| points.iter().map(|p| p.1 * p.1).sum::<f64>();
+    let (name, points) = e
+        .channels
+        .iter()
+        .map(|id| (id, left(id)))
+        .filter(|(_, points)| !points.is_empty())
+        .max_by(|a, b| size(&a.1).total_cmp(&size(&b.1)))?;
+    let mut picture = Picture::new(width);
+    let values = range(points.iter().map(|p| p.1), 5.0);
+    let panel = Panel::new(
+        &picture,
+        26.0,
+        RESIDUALS_HEIGHT,
+        (span.start_s, span.end_s),
+        values,
+    );
+    let bottom = 26.0 + RESIDUALS_HEIGHT;
+    let used = time_axis::draw(&mut picture, &record.clock, span, &panel.x, (26.0, bottom));
+    let name = words::clip_to(name, 28);
+    panel.ground(
+        &mut picture,
+        &format!("{name}: measured minus expected, mmHg"),
+        4,
+    );
+    let zero = panel.y.px_within(0.0);
+    let (from, _, to, _) = panel.bounds();
+    picture.line(vec![(from, zero), (to, zero)], ink::BEST, 1.0);
+    panel.curve(&mut picture, points.into_iter(), ink::PRESSURE, 1.2);
+    panel.close(&mut picture);
+    picture.height = bottom + used + 4.0;
+    Some(picture)
+}
+
+/// The expected pressure between the points of the best explanation's curve.
+fn expected_at(e: &Episode, channel: &str, t_s: f64) -> Option<f64> {
+    expected(e, channel).find_map(|fitted| {
+        let after = fitted.points.partition_point(|p| p.0 < t_s);
+        let (next, before) = (fitted.points.get(after)?, after.checked_sub(1));
+        let Some(&(from_s, from)) = before.and_then(|i| fitted.points.get(i)) else {
+            return (next.0 <= t_s).then_some(next.1);
+        };
+        let share = (t_s - from_s) / (next.0 - from_s).max(1e-9);
+        Some(from + share * (next.1 - from))
+    })
+}
+
+/// What the best explanation of an episode expects of a channel.
+pub fn expected<'a>(e: &'a Episode, channel: &'a str) -> impl Iterator<Item = &'a FittedCurve> {
+    let best = by_probability(e).first().copied();
+    e.curves
+        .iter()
+        .filter(move |f| Some(f.cause) == best && f.channel == channel)
+}
+
 /// How far best and rival lie apart on a channel, in the mean over the rival's points.
 fn difference(e: &Episode, channel: &str, best: Cause, rival: Option<Cause>) -> f64 {
     let curve = |cause| {
@@ -103,7 +172,7 @@ fn span_of(curves: &[FittedCurve]) -> Option<Span> {
 }
 
 /// A curve without what leaves the panel, which is scaled to the measured pressure.
-fn inside(panel: &Panel, fitted: &FittedCurve) -> Vec<Vec<(f64, f64)>> {
+pub fn inside(panel: &Panel, fitted: &FittedCurve) -> Vec<Vec<(f64, f64)>> {
     let points = fitted.points.iter().map(|&(t, p)| {
         let visible = panel.y.low <= p && p <= panel.y.high;
         (

@@ -6,6 +6,7 @@
 
 mod axis;
 mod decimate;
+mod event_lane;
 mod fits;
 mod ink;
 mod line_map;
@@ -14,18 +15,20 @@ mod picture;
 mod render;
 mod slope;
 pub mod survey;
+mod svg;
 mod time_axis;
 mod trace;
 mod trace_marks;
 mod track;
 
 pub use decimate::pieces;
-pub use fits::fits;
+pub use fits::{expected, fits, residuals};
 pub use line_map::line_map;
-pub use picture::{Anchor, Picture, Shape};
-pub use render::{png, svg};
+pub use picture::{Anchor, Moves, Picture, Shape};
+pub use render::png;
 pub use slope::slope;
-pub use trace::{SHOWN_CHANNELS, trace};
+pub use svg::svg;
+pub use trace::{SHOWN_CHANNELS, shown, trace};
 pub use track::track;
 
 /// Width of a picture for a desk or a sheet of paper, in CSS pixels.

@@ -86,6 +86,56 @@ pub enum Shape {
     },
     /// A text.
     Text(Label),
+    /// From here to the next [`Shape::Close`] the shapes move so when a reader looks closer.
+    Open {
+        /// How they move.
+        moves: Moves,
+        /// Whether there is room for them in the whole picture; else they are shown only where a closer look gives it.
+        shown: bool,
+    },
+    /// The end of what an [`Shape::Open`] began.
+    Close,
+}
+
+/// How a group of shapes follows the time axis when a reader looks closer.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Moves {
+    /// The axis itself: left and right end, top and bottom of what its rules cross.
+    Axis([f64; 4]),
+    /// Every point has its own time.
+    Stretch,
+    /// The measured pressure of a channel: finer points take its place. Values and pixels of the bottom and the top.
+    Curve(usize, [f64; 4]),
+    /// Strokes across left, top, right, bottom, by slope and pitch.
+    Hatch([f64; 4], f64, f64),
+    /// A mark that keeps its shape, at this x.
+    Mark(f64),
+    /// A name of this width over its moment, in the rows above this y; the earlier of them choose first.
+    Name {
+        /// Where its moment lies.
+        at: f64,
+        /// How wide it is.
+        width: f64,
+        /// Where the lowest row stands.
+        bottom: f64,
+        /// How many rows there are.
+        rows: usize,
+    },
+    /// A label for what lasts from an x to another.
+    Label {
+        /// Where that begins.
+        from: f64,
+        /// Where that ends.
+        to: f64,
+        /// Where the label begins in the whole picture.
+        left: f64,
+        /// How wide it is.
+        width: f64,
+        /// Whether it must fit in between.
+        fits: bool,
+        /// Labels of one height keep clear of each other.
+        lane: f64,
+    },
 }
 
 /// A picture.
@@ -214,6 +264,22 @@ impl Picture {
         });
     }
 
+    /// Shapes that follow the time axis in one way.
+    pub fn moving(&mut self, moves: Moves, shown: bool, draw: impl FnOnce(&mut Self)) {
+        self.shapes.push(Shape::Open { moves, shown });
+        draw(self);
+        self.shapes.push(Shape::Close);
+    }
+
+    /// What `draw` adds stays in its place when a reader looks closer.
+    pub fn still(&mut self, draw: impl FnOnce(&mut Self)) {
+        let from = self.shapes.len();
+        draw(self);
+        let added = self.shapes.split_off(from);
+        let is_drawn = |s: &Shape| !matches!(s, Shape::Open { .. } | Shape::Close);
+        self.shapes.extend(added.into_iter().filter(is_drawn));
+    }
+
     /// A text, as it stands.
     pub fn label(&mut self, label: Label) {
         self.shapes.push(Shape::Text(label));
@@ -226,6 +292,10 @@ impl Picture {
         if w <= 0.0 || h <= 0.0 {
             return;
         }
+        self.shapes.push(Shape::Open {
+            moves: Moves::Hatch([left, top, right, bottom], slope, pitch),
+            shown: true,
+        });
         // u runs along the top edge, from a stroke that only touches the left bottom corner on.
         let mut u = -h + pitch / 2.0;
         while u < w {
@@ -242,13 +312,27 @@ impl Picture {
             }
             u += pitch;
         }
+        self.shapes.push(Shape::Close);
     }
 
-    /// All texts.
+    /// All texts that the whole picture shows.
     pub fn labels(&self) -> impl Iterator<Item = &Label> {
-        self.shapes.iter().filter_map(|shape| match shape {
+        self.shown().filter_map(|shape| match shape {
             Shape::Text(label) => Some(label),
             _ => None,
+        })
+    }
+
+    /// All shapes but those for which only a closer look has room.
+    pub fn shown(&self) -> impl Iterator<Item = &Shape> {
+        let mut is_shown = true;
+        self.shapes.iter().filter(move |shape| {
+            match shape {
+                Shape::Open { shown, .. } => is_shown = *shown,
+                Shape::Close => is_shown = true,
+                _ => {}
+            }
+            is_shown
         })
     }
 

@@ -1,8 +1,8 @@
-//! Turns a [`Picture`] into SVG or PNG with `plotters`, on machines with no font installed too.
+//! Draws a [`Picture`] with `plotters`, and makes a PNG of it, on machines with no font installed too.
 
 use super::ink::Ink;
 use super::picture::{Anchor, Label, Picture, Shape};
-use plotters::backend::{BitMapBackend, SVGBackend};
+use plotters::backend::BitMapBackend;
 use plotters::coord::Shift;
 use plotters::drawing::{DrawingArea, IntoDrawingArea};
 use plotters::element::{Circle, PathElement, Polygon, Text};
@@ -13,15 +13,13 @@ use plotters::style::{
 };
 use std::sync::OnceLock;
 
-/// SVG coordinates are whole numbers: quarters of a pixel keep curves smooth.
-const SVG_SCALE: f64 = 4.0;
 /// PNG is drawn at four times its CSS size, then halved, which smooths edges.
 const PNG_SCALE: f64 = 4.0;
 /// No PNG edge is longer than this many pixels before halving, however many channels there are.
 const LONGEST_EDGE: f64 = 16_000.0;
 
 /// `plotters` sizes type by the line, not by the em: 1.24 em in SVG; ascent + descent of the embedded font in bitmaps.
-const SVG_LINE: f64 = 1.24;
+pub(super) const SVG_LINE: f64 = 1.24;
 const BITMAP_LINE: f64 = 1.164;
 
 fn font_is_there() -> bool {
@@ -48,53 +46,6 @@ pub fn text_width(text: &str, em: f64) -> f64 {
         .map_or(guess, |(w, _)| f64::from(w) / 100.0 * em)
 }
 
-/// The picture as an SVG element for a page: `title` is its accessible name, `id` is unique on the page.
-pub fn svg(picture: &Picture, id: &str, title: &str) -> String {
-    let size = (
-        (picture.width * SVG_SCALE) as u32,
-        (picture.height * SVG_SCALE) as u32,
-    );
-    let mut text = String::new();
-    {
-        let root = SVGBackend::with_string(&mut text, size).into_drawing_area();
-        let backend = Backend {
-            scale: SVG_SCALE,
-            line: SVG_LINE,
-            baseline: 0.76,
-            joins_are_sharp: false,
-        };
-        // A string cannot fail to be written, and the font is there.
-        let _ = draw(picture, &root, &backend).and_then(|()| root.present().map_err(drop));
-    }
-    let body = text.split_once('>').map_or("", |(_, rest)| rest);
-    let body = body.replace(" opacity=\"1\"", "");
-    format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {} {}\" width=\"{:.0}\" height=\"{:.0}\" \
-         role=\"img\" aria-labelledby=\"{id}\" stroke-linejoin=\"round\" stroke-linecap=\"butt\"><title id=\"{id}\">{}</title>{body}",
-        size.0,
-        size.1,
-        picture.width,
-        picture.height,
-        escape(title)
-    )
-}
-
-/// Text made safe between tags and in attributes.
-pub fn escape(text: &str) -> String {
-    let mut safe = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '<' => safe += "&lt;",
-            '>' => safe += "&gt;",
-            '&' => safe += "&amp;",
-            '"' => safe += "&quot;",
-            '\'' => safe += "&#39;",
-            c => safe.push(c),
-        }
-    }
-    safe
-}
-
 /// The picture as PNG, at twice its CSS size (less where it would be very long). Empty if it cannot be encoded.
 pub fn png(picture: &Picture) -> Vec<u8> {
     let scale = PNG_SCALE.min(LONGEST_EDGE / picture.width.max(picture.height).max(1.0));
@@ -109,9 +60,10 @@ pub fn png(picture: &Picture) -> Vec<u8> {
             scale,
             line: BITMAP_LINE,
             baseline: 0.5 * BITMAP_LINE,
-            joins_are_sharp: true,
+            is_svg: false,
         };
-        let _ = draw(picture, &root, &backend).and_then(|()| root.present().map_err(drop));
+        let _ = root.fill(&super::ink::PAPER);
+        let _ = draw(picture.shown(), &root, &backend).and_then(|()| root.present().map_err(drop));
     }
     encode(&halve(&pixels, w as usize), w / 2, h / 2).unwrap_or_default()
 }
@@ -142,25 +94,24 @@ fn encode(pixels: &[u8], width: u32, height: u32) -> Result<Vec<u8>, png::Encodi
 }
 
 /// What differs between the backends: pixels per CSS pixel, how type is sized, and where a baseline lies below
-/// the top anchor in em, and whether corners of wide lines run out to a point.
-struct Backend {
-    scale: f64,
-    line: f64,
-    baseline: f64,
-    joins_are_sharp: bool,
+/// the top anchor in em, and whether dashes and round corners are left to whoever shows it.
+pub(super) struct Backend {
+    pub(super) scale: f64,
+    pub(super) line: f64,
+    pub(super) baseline: f64,
+    pub(super) is_svg: bool,
 }
 
 /// The backend refused to draw; there is nothing a caller could do.
-type Drawn = Result<(), ()>;
+pub(super) type Drawn = Result<(), ()>;
 
-fn draw<DB: DrawingBackend>(
-    picture: &Picture,
+pub(super) fn draw<'a, DB: DrawingBackend>(
+    shapes: impl Iterator<Item = &'a Shape>,
     root: &DrawingArea<DB, Shift>,
     to: &Backend,
 ) -> Drawn {
     font_is_there();
-    root.fill(&super::ink::PAPER).map_err(drop)?;
-    for shape in &picture.shapes {
+    for shape in shapes {
         match shape {
             Shape::Line {
                 points,
@@ -168,6 +119,12 @@ fn draw<DB: DrawingBackend>(
                 width,
                 dash: None,
             } => stroke(root, to, points, *ink, *width)?,
+            Shape::Line {
+                points,
+                ink,
+                width,
+                dash: Some(_),
+            } if to.is_svg => stroke(root, to, points, *ink, *width)?,
             Shape::Line {
                 points,
                 ink,
@@ -189,6 +146,7 @@ fn draw<DB: DrawingBackend>(
                     .map_err(drop)?;
             }
             Shape::Text(label) => text(root, to, label)?,
+            Shape::Open { .. } | Shape::Close => {}
         }
     }
     Ok(())
@@ -212,7 +170,7 @@ fn stroke<DB: DrawingBackend>(
 ) -> Drawn {
     let points: Vec<_> = points.iter().map(|&p| to.at(p)).collect();
     let width = (width * to.scale).round().max(1.0) as u32;
-    if to.joins_are_sharp {
+    if !to.is_svg {
         // A sharp corner would be drawn far beyond its point: an extreme that was never measured.
         for pair in points.windows(2) {
             let style = ShapeStyle {
@@ -310,22 +268,5 @@ mod tests {
     fn text_is_measured_by_the_embedded_font() {
         // DejaVu Sans: a digit is 1303 of 2048 units wide.
         assert!((text_width("0000", 12.0) - 4.0 * 12.0 * 1303.0 / 2048.0).abs() < 0.3);
-    }
-
-    #[test]
-    fn text_of_a_log_is_escaped_in_an_svg() {
-        let mut picture = Picture::new(100.0);
-        picture.height = 20.0;
-        picture.text(
-            (0.0, 10.0),
-            10.0,
-            Anchor::Start,
-            super::super::ink::TEXT,
-            "<script>'\"&",
-        );
-        let text = svg(&picture, "a", "<b>\"");
-        assert!(text.contains("&lt;script&gt;&apos;&quot;&amp;"), "{text}");
-        assert!(text.contains("<title id=\"a\">&lt;b&gt;&quot;</title>"));
-        assert!(!text.contains("<script"));
     }
 }

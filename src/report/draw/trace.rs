@@ -3,8 +3,8 @@
 
 use super::axis::{Scale, range};
 use super::panel::{LEFT, Panel, RIGHT};
-use super::picture::{Anchor, Picture};
-use super::{ink, time_axis, trace_marks};
+use super::picture::{Anchor, Moves, Picture};
+use super::{event_lane, fits, ink, time_axis, trace_marks};
 use crate::infer::{Doing, Review};
 use crate::record::{Channel, Record};
 use crate::report::words;
@@ -12,6 +12,9 @@ use crate::time::Span;
 
 /// At most so many channels are drawn, those of the episodes first; the page says so where there are more.
 pub const SHOWN_CHANNELS: usize = 8;
+
+/// Width and dashes of the expected pressure.
+pub(super) const EXPECTED: (f64, (f64, f64)) = (1.6, (2.0, 2.5));
 
 /// The main picture, `width` pixels wide.
 pub fn trace(record: &Record, review: &Review, width: f64) -> Picture {
@@ -29,7 +32,7 @@ pub fn trace(record: &Record, review: &Review, width: f64) -> Picture {
     let channels = shown(record, review);
     let (pressures, limit_shown) = pressure_range(&channels);
 
-    let lane = trace_marks::event_lane(&mut picture, record, &x, 2.0);
+    let lane = event_lane::draw(&mut picture, record, &x, 2.0);
     let tabs = trace_marks::episode_tabs(&mut picture, review, &x, lane + 4.0);
 
     let (pressure_height, rate_height) = if picture.is_narrow() {
@@ -55,14 +58,18 @@ pub fn trace(record: &Record, review: &Review, width: f64) -> Picture {
         panels.push((*channel, pressure, rate));
     }
     let bottom = y - 32.0;
-    let axis_height = time_axis::draw(&mut picture, &record.clock, span, &x, (first_top, bottom));
+    let mut axis_height = 0.0;
+    let axis = Moves::Axis([x.from_px, x.to_px, first_top, bottom]);
+    picture.moving(axis, true, |picture| {
+        axis_height = time_axis::draw(picture, &record.clock, span, &x, (first_top, bottom));
+    });
     trace_marks::tab_lines(&mut picture, &tabs, bottom);
-    for (channel, pressure, rate) in &panels {
+    for (index, (channel, pressure, rate)) in panels.iter().enumerate() {
         draw_channel(
             &mut picture,
             record,
             review,
-            channel,
+            (index, channel),
             (pressure, rate),
             limit_shown,
         );
@@ -79,7 +86,7 @@ pub fn trace(record: &Record, review: &Review, width: f64) -> Picture {
 }
 
 /// The channels to draw: those that an episode moved first, in the record's order.
-fn shown<'a>(record: &'a Record, review: &Review) -> Vec<&'a Channel> {
+pub fn shown<'a>(record: &'a Record, review: &Review) -> Vec<&'a Channel> {
     let moved = |c: &&Channel| review.episodes.iter().any(|e| e.channels.contains(&c.id));
     let mut channels: Vec<&Channel> = record.channels.iter().collect();
     if SHOWN_CHANNELS < channels.len() {
@@ -115,7 +122,7 @@ fn draw_channel(
     picture: &mut Picture,
     record: &Record,
     review: &Review,
-    channel: &Channel,
+    (index, channel): (usize, &Channel),
     (pressure, rate): (&Panel, &Panel),
     limit_shown: bool,
 ) {
@@ -124,18 +131,23 @@ fn draw_channel(
     pressure.ground(picture, &format!("{name}: pressure, mmHg"), 5);
     rate.ground(picture, &format!("{name}: rate, mL/h"), 2);
     trace_marks::pauses(picture, review, channel, (pressure, rate));
-    draw_rate(picture, channel, rate);
+    picture.moving(Moves::Stretch, true, |picture| {
+        draw_rate(picture, channel, rate);
+    });
     trace_marks::rates(picture, review, channel, rate);
     trace_marks::guides(picture, record, channel, pressure);
     draw_limit(picture, channel, pressure, limit_shown);
-    draw_pressure(picture, channel, pressure);
+    draw_pressure(picture, (index, channel), pressure);
+    picture.moving(Moves::Stretch, true, |picture| {
+        draw_expected(picture, review, channel, pressure);
+    });
     trace_marks::alarms(picture, record, review, channel, pressure);
     pressure.close(picture);
     rate.close(picture);
 }
 
 /// The measured pressure, broken in gaps; steps where the log was written on change.
-fn draw_pressure(picture: &mut Picture, channel: &Channel, panel: &Panel) {
+fn draw_pressure(picture: &mut Picture, (index, channel): (usize, &Channel), panel: &Panel) {
     let s = &channel.samples;
     let mut points: Vec<(f64, f64)> = Vec::with_capacity(s.len());
     let mut gaps = channel.gaps.iter().peekable();
@@ -149,7 +161,22 @@ fn draw_pressure(picture: &mut Picture, channel: &Channel, panel: &Panel) {
         }
         points.push((t, p));
     }
-    panel.curve(picture, points.into_iter(), ink::PRESSURE, 1.4);
+    let y = panel.y;
+    let moves = Moves::Curve(index, [y.low, y.high, y.from_px, y.to_px]);
+    picture.moving(moves, true, |picture| {
+        panel.curve(picture, points.into_iter(), ink::PRESSURE, 1.4);
+    });
+}
+
+/// What the best explanation of each episode expects of this channel.
+fn draw_expected(picture: &mut Picture, review: &Review, channel: &Channel, panel: &Panel) {
+    for e in &review.episodes {
+        for fitted in fits::expected(e, &channel.id) {
+            for piece in fits::inside(panel, fitted) {
+                picture.dashed(piece, ink::BEST, EXPECTED.0, EXPECTED.1);
+            }
+        }
+    }
 }
 
 /// The rate as steps, filled below.
@@ -191,9 +218,9 @@ fn draw_limit(picture: &mut Picture, channel: &Channel, panel: &Panel, shown: bo
     let Some(last) = s.limit_mmhg.iter().rev().find(|l| l.is_finite()) else {
         return;
     };
-    let (left, top, right, _) = panel.bounds();
-    let em = 11.0;
     if !shown {
+        let (_, top, right, _) = panel.bounds();
+        let em = 11.0;
         let text = format!("limit {}, above this picture", words::pressure(*last));
         picture.text((right - 4.0, top + 12.0), em, Anchor::End, ink::ALARM, text);
         return;
@@ -209,12 +236,20 @@ fn draw_limit(picture: &mut Picture, channel: &Channel, panel: &Panel, shown: bo
         }
     }
     let placed = points.iter().map(|&(t, l)| (panel.x.px(t), panel.y.px(l)));
-    for piece in super::decimate::pieces(placed) {
-        picture.dashed(piece, ink::ALARM, 1.2, (6.0, 3.0));
-    }
-    // Its value where it begins, and after each change that leaves room for it.
+    picture.moving(Moves::Stretch, true, |picture| {
+        for piece in super::decimate::pieces(placed) {
+            picture.dashed(piece, ink::ALARM, 1.2, (6.0, 3.0));
+        }
+    });
+    limit_values(picture, &points, panel);
+}
+
+/// The limit's value where it begins, and after each change that leaves room for it.
+fn limit_values(picture: &mut Picture, points: &[(f64, f64)], panel: &Panel) {
+    let (left, top, right, _) = panel.bounds();
+    let em = 11.0;
     let (mut free_from, mut told) = (left, f64::NAN);
-    for (t, limit) in points.into_iter().filter(|p| p.1.is_finite()) {
+    for (i, &(t, limit)) in points.iter().enumerate().filter(|(_, p)| p.1.is_finite()) {
         let text = format!("limit {}", words::pressure(limit));
         let (at, width) = (
             panel.x.px_within(t).max(left) + 5.0,
@@ -225,7 +260,19 @@ fn draw_limit(picture: &mut Picture, channel: &Channel, panel: &Panel, shown: bo
         }
         let y = panel.y.px_within(limit);
         let baseline = if y - 14.0 < top { y + 12.0 } else { y - 4.0 };
-        picture.text((at, baseline), em, Anchor::Start, ink::ALARM, text);
+        let next = points.iter().skip(i).find(|p| p.1 != limit);
+        let until = next.map_or(right, |&(t, _)| panel.x.px_within(t));
+        let moves = Moves::Label {
+            from: panel.x.px_within(t),
+            to: until,
+            left: at,
+            width,
+            fits: false,
+            lane: top,
+        };
+        picture.moving(moves, true, |picture| {
+            picture.text((at, baseline), em, Anchor::Start, ink::ALARM, text);
+        });
         (free_from, told) = (at + width + 6.0, limit);
     }
 }

@@ -2,13 +2,15 @@
 
 use super::axis::Scale;
 use super::panel::Panel;
-use super::picture::{Anchor, Picture};
-use super::{ink, trace};
+use super::picture::{Anchor, Moves, Picture};
+use super::{event_lane, ink, trace};
 use crate::infer::{Doing, PauseCause, Review};
 use crate::record::{Channel, Event, EventKind, Record};
 use crate::report::words;
 
 const EM: f64 = 11.0;
+/// So many labels for which only a closer look has room are kept for it, of each kind.
+pub(super) const MOST_SPARE: usize = 300;
 /// More interventions than this are not drawn through the panels.
 const MOST_GUIDES: usize = 40;
 
@@ -42,16 +44,23 @@ pub fn episode_tabs(picture: &mut Picture, review: &Review, x: &Scale, top: f64)
             *free = (left + width).max(end) + 4.0;
         }
         let y = top + index as f64 * row;
-        picture.rect((left, y, left + width, y + 16.0), ink::EPISODE);
-        picture.frame((left, y, left + width, y + 16.0), ink::EPISODE_EDGE, 1.0);
-        picture.bold(
-            (left + 5.0, y + 12.0),
-            EM,
-            Anchor::Start,
-            ink::EPISODE_EDGE,
-            text,
-        );
-        picture.rect((onset, y + 16.0, end, y + 20.0), ink::EPISODE_EDGE);
+        let moves = Moves::Label {
+            from: onset,
+            to: end,
+            left,
+            width,
+            fits: false,
+            lane: y,
+        };
+        picture.moving(moves, true, |picture| {
+            picture.rect((left, y, left + width, y + 16.0), ink::EPISODE);
+            picture.frame((left, y, left + width, y + 16.0), ink::EPISODE_EDGE, 1.0);
+            let at = (left + 5.0, y + 12.0);
+            picture.bold(at, EM, Anchor::Start, ink::EPISODE_EDGE, text);
+        });
+        picture.moving(Moves::Stretch, true, |picture| {
+            picture.rect((onset, y + 16.0, end, y + 20.0), ink::EPISODE_EDGE);
+        });
         edges.push((onset, y + 20.0));
     }
     Tabs {
@@ -62,14 +71,12 @@ pub fn episode_tabs(picture: &mut Picture, review: &Review, x: &Scale, top: f64)
 
 /// Thin lines from the names down through the panels.
 pub fn tab_lines(picture: &mut Picture, tabs: &Tabs, panels_bottom: f64) {
-    for &(x, y) in &tabs.edges {
-        picture.dashed(
-            vec![(x, y), (x, panels_bottom)],
-            ink::EPISODE_EDGE,
-            1.0,
-            (1.5, 2.5),
-        );
-    }
+    picture.moving(Moves::Stretch, true, |picture| {
+        for &(x, y) in &tabs.edges {
+            let line = vec![(x, y), (x, panels_bottom)];
+            picture.dashed(line, ink::EPISODE_EDGE, 1.0, (1.5, 2.5));
+        }
+    });
 }
 
 /// The shade of the episodes that moved this channel, with hatched uncertainty of the onset.
@@ -80,20 +87,21 @@ pub fn shade_episodes(picture: &mut Picture, review: &Review, channel: &Channel,
         .iter()
         .filter(|e| e.channels.contains(&channel.id))
     {
-        let (left, right) = panel.stretch(e.onset_s.value, e.end_s.unwrap_or(panel.x.high));
-        picture.rect((left, top, right, bottom), ink::EPISODE);
-        if let Some(end_s) = e.end_s {
-            let at = panel.x.px_within(end_s);
-            picture.line(vec![(at, top), (at, bottom)], ink::EPISODE_EDGE, 1.0);
-        }
-        // The 90 % interval of the onset: a bracket along the bottom.
-        let (low, high) = panel.stretch(e.onset_s.low, e.onset_s.high);
-        if 4.0 < high - low {
-            let y = bottom - 5.0;
-            bracket(picture, (low, high), y);
-        }
-        let at = panel.x.px_within(e.onset_s.value);
-        picture.line(vec![(at, top), (at, bottom)], ink::EPISODE_EDGE, 1.6);
+        picture.moving(Moves::Stretch, true, |picture| {
+            let (left, right) = panel.stretch(e.onset_s.value, e.end_s.unwrap_or(panel.x.high));
+            picture.rect((left, top, right, bottom), ink::EPISODE);
+            if let Some(end_s) = e.end_s {
+                let at = panel.x.px_within(end_s);
+                picture.line(vec![(at, top), (at, bottom)], ink::EPISODE_EDGE, 1.0);
+            }
+            // The 90 % interval of the onset: a bracket along the bottom.
+            let (low, high) = panel.stretch(e.onset_s.low, e.onset_s.high);
+            if 4.0 < high - low {
+                bracket(picture, (low, high), bottom - 5.0);
+            }
+            let at = panel.x.px_within(e.onset_s.value);
+            picture.line(vec![(at, top), (at, bottom)], ink::EPISODE_EDGE, 1.6);
+        });
     }
 }
 
@@ -136,38 +144,51 @@ fn standstill(picture: &mut Picture, bounds: (f64, f64, f64, f64), doing: Doing)
         }
         Doing::Paused(PauseCause::Unknown) => picture.hatch(bounds, -1.0, 7.0, ink::HATCH),
         Doing::Gap => {
-            picture.rect(bounds, ink::PART);
-            for x in [left, right] {
-                picture.dashed(vec![(x, top), (x, bottom)], ink::HATCH, 1.0, (2.0, 2.0));
-            }
+            picture.moving(Moves::Stretch, true, |picture| {
+                picture.rect(bounds, ink::PART);
+                for x in [left, right] {
+                    picture.dashed(vec![(x, top), (x, bottom)], ink::HATCH, 1.0, (2.0, 2.0));
+                }
+            });
         }
     }
 }
 
 /// The rate's value in each stretch that has room for it.
 pub fn rates(picture: &mut Picture, review: &Review, channel: &Channel, panel: &Panel) {
+    let mut spare = 0;
     for regime in review.regimes.iter().filter(|r| r.channel == channel.id) {
         let Doing::Running { rate_ml_h } = regime.doing else {
             continue;
         };
         let (left, right) = panel.stretch(regime.span.start_s, regime.span.end_s);
         let text = words::rate_bare(rate_ml_h);
-        if Picture::text_width(&text, EM) + 8.0 < right - left {
-            picture.text(
-                (left + 4.0, panel.y.from_px - 5.0),
-                EM,
-                Anchor::Start,
-                ink::TEXT,
-                text,
-            );
+        let width = Picture::text_width(&text, EM);
+        let shown = width + 8.0 < right - left;
+        spare += usize::from(!shown);
+        if MOST_SPARE < spare && !shown {
+            continue;
         }
+        let at = (left + 4.0, panel.y.from_px - 5.0);
+        let moves = Moves::Label {
+            from: left,
+            to: right,
+            left: at.0,
+            width,
+            fits: true,
+            lane: at.1,
+        };
+        picture.moving(moves, shown, |picture| {
+            picture.text(at, EM, Anchor::Start, ink::TEXT, text);
+        });
     }
 }
 
 /// Thin dotted lines at interventions, so that their effect can be seen; none where they would fill the picture.
 pub fn guides(picture: &mut Picture, record: &Record, channel: &Channel, panel: &Panel) {
-    let concerns =
-        |e: &&Event| rank(e.kind) <= 3 && e.channel.as_ref().is_none_or(|c| *c == channel.id);
+    let concerns = |e: &&Event| {
+        event_lane::rank(e.kind) <= 3 && e.channel.as_ref().is_none_or(|c| *c == channel.id)
+    };
     let times: Vec<f64> = record
         .events
         .iter()
@@ -178,13 +199,13 @@ pub fn guides(picture: &mut Picture, record: &Record, channel: &Channel, panel: 
         return;
     }
     let (_, top, _, bottom) = panel.bounds();
-    for t_s in times
-        .into_iter()
-        .filter(|t| panel.x.low <= *t && *t <= panel.x.high)
-    {
-        let x = panel.x.px(t_s);
-        picture.dashed(vec![(x, top), (x, bottom)], ink::QUIET, 1.0, (1.0, 3.0));
-    }
+    let within = |t: &f64| panel.x.low <= *t && *t <= panel.x.high;
+    picture.moving(Moves::Stretch, true, |picture| {
+        for t_s in times.into_iter().filter(within) {
+            let x = panel.x.px(t_s);
+            picture.dashed(vec![(x, top), (x, bottom)], ink::QUIET, 1.0, (1.0, 3.0));
+        }
+    });
 }
 
 /// Occlusion alarms: a dark triangle at the pressure of that moment.
@@ -221,10 +242,10 @@ pub fn alarms(
         let (x, y) = (panel.x.px(t_s), panel.y.px_within(pressure));
         let (_, top, _, _) = panel.bounds();
         let tip = y.max(top + 11.0);
-        picture.area(
-            vec![(x, tip), (x - 6.0, tip - 10.0), (x + 6.0, tip - 10.0)],
-            ink::ALARM,
-        );
+        picture.moving(Moves::Mark(x), true, |picture| {
+            let corners = vec![(x, tip), (x - 6.0, tip - 10.0), (x + 6.0, tip - 10.0)];
+            picture.area(corners, ink::ALARM);
+        });
     }
 }
 
@@ -246,86 +267,6 @@ fn pressure_at(channel: &Channel, t_s: f64) -> Option<f64> {
     near.filter(|p| p.is_finite()).reduce(f64::max)
 }
 
-/// How much an event matters for its name to be shown where there is little room.
-fn rank(kind: EventKind) -> u8 {
-    match kind {
-        EventKind::OcclusionAlarm => 0,
-        EventKind::FilterChange | EventKind::SetChange | EventKind::CatheterChange => 1,
-        EventKind::Flush
-        | EventKind::ClampClosed
-        | EventKind::ClampOpened
-        | EventKind::MedicationStart => 2,
-        EventKind::MedicationEnd
-        | EventKind::PatientMoved
-        | EventKind::PumpMoved
-        | EventKind::Alarm => 3,
-        EventKind::LimitChange | EventKind::BolusStart | EventKind::Note | EventKind::Unknown => 4,
-        EventKind::Pause | EventKind::Resume | EventKind::RateChange => 5,
-        EventKind::Start | EventKind::Stop | EventKind::BolusEnd | EventKind::AlarmCleared => 6,
-    }
-}
-
-/// Rows of names at most where what was done to the line needs them.
-const MOST_ROWS: usize = 8;
-
-/// Whether it is something that was done to the line or its settings: then its name is always shown, with a row more if need be.
-fn is_deed(kind: EventKind) -> bool {
-    matches!(rank(kind), 1 | 2) || kind == EventKind::LimitChange
-}
-
-/// Ticks for all events and names for what was done, then for the others that find room. Gives the lane's bottom.
-pub fn event_lane(picture: &mut Picture, record: &Record, x: &Scale, top: f64) -> f64 {
-    let mut events: Vec<&Event> = record
-        .events
-        .iter()
-        .filter(|e| x.low <= e.t_s && e.t_s <= x.high)
-        .collect();
-    if events.is_empty() {
-        return top;
-    }
-    events.sort_by(|a, b| {
-        (!is_deed(a.kind), rank(a.kind))
-            .cmp(&(!is_deed(b.kind), rank(b.kind)))
-            .then(a.t_s.total_cmp(&b.t_s))
-    });
-    let least = if picture.is_narrow() { 3 } else { 2 };
-    let mut taken: Vec<Vec<(f64, f64)>> = vec![Vec::new(); least];
-    let mut names = Vec::new();
-    for event in &events {
-        let name = words::event_name(event);
-        let half = Picture::text_width(&name, EM) / 2.0;
-        let middle = picture.kept_on(x.px(event.t_s), half);
-        let (left, right) = (middle - half - 4.0, middle + half + 4.0);
-        let is_free = |spans: &Vec<(f64, f64)>| spans.iter().all(|&(a, b)| right <= a || b <= left);
-        let row = taken.iter().position(is_free);
-        let row = row.or_else(|| {
-            (is_deed(event.kind) && taken.len() < MOST_ROWS).then(|| {
-                taken.push(Vec::new());
-                taken.len() - 1
-            })
-        });
-        if let Some((row, spans)) = row.and_then(|row| Some((row, taken.get_mut(row)?))) {
-            spans.push((left, right));
-            names.push((row, middle, name));
-        }
-    }
-    let (row, tick) = (14.0, 6.0);
-    let names_bottom = top + taken.len() as f64 * row;
-    for (index, middle, name) in names {
-        let y = names_bottom - index as f64 * row - 3.0;
-        picture.text((middle, y), EM, Anchor::Middle, ink::TEXT, name);
-    }
-    let bottom = names_bottom + tick;
-    let mut ticks: Vec<i64> = events.iter().map(|e| x.px(e.t_s).round() as i64).collect();
-    ticks.sort_unstable();
-    ticks.dedup(); // a thousand events on one pixel need one tick
-    for at in ticks {
-        let at = at as f64;
-        picture.line(vec![(at, names_bottom), (at, bottom)], ink::TEXT, 1.0);
-    }
-    bottom
-}
-
 /// What the marks mean; only those that this picture has. Gives its bottom.
 pub fn legend(
     picture: &mut Picture,
@@ -344,6 +285,10 @@ pub fn legend(
         entries.push((Mark::Limit, "pressure limit".into()));
     }
     if !review.episodes.is_empty() {
+        if review.episodes.iter().any(|e| !e.curves.is_empty()) {
+            let expected = "pressure that the best explanation expects";
+            entries.push((Mark::Expected, expected.into()));
+        }
         entries.push((Mark::Episode, "episode".into()));
         entries.push((Mark::Onset, "its onset lies in here (90 % interval)".into()));
     }
@@ -365,7 +310,7 @@ pub fn legend(
             x = 4.0;
             y += 18.0;
         }
-        mark.draw(picture, (x, y - 9.0, x + 24.0, y + 3.0));
+        picture.still(|picture| mark.draw(picture, (x, y - 9.0, x + 24.0, y + 3.0)));
         picture.text((x + 30.0, y), EM, Anchor::Start, ink::TEXT, text);
         x += width;
     }
@@ -374,6 +319,7 @@ pub fn legend(
 
 enum Mark {
     Pressure,
+    Expected,
     Limit,
     Episode,
     Onset,
@@ -389,6 +335,12 @@ impl Mark {
             Mark::Pressure => {
                 picture.line(vec![(left, middle), (right, middle)], ink::PRESSURE, 1.8)
             }
+            Mark::Expected => picture.dashed(
+                vec![(left, middle), (right, middle)],
+                ink::BEST,
+                trace::EXPECTED.0,
+                trace::EXPECTED.1,
+            ),
             Mark::Limit => picture.dashed(
                 vec![(left, middle), (right, middle)],
                 ink::ALARM,

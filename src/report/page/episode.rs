@@ -23,6 +23,7 @@ pub struct EpisodeView {
     pub checks: Vec<CheckRow>,
     pub cannot_tell: Vec<&'static str>,
     pub fits: Option<Figure>,
+    pub residuals: Option<Figure>,
 }
 
 /// The probability of one site.
@@ -66,6 +67,7 @@ impl EpisodeView {
         let leads = words::leading(review).is_some_and(|l| l.id == e.id);
         let line = |width| Some(draw::line_map(record, e, width));
         let fits = |width| draw::fits(record, e, width);
+        let residuals = |width| draw::residuals(record, e, width);
         Self {
             id: e.id,
             what: verdict.what,
@@ -92,6 +94,11 @@ impl EpisodeView {
             checks: checks(e),
             cannot_tell: words::not_told(e),
             fits: figure(&format!("fits-{}", e.id), words::FITS_TITLE, fits),
+            residuals: figure(
+                &format!("residuals-{}", e.id),
+                words::RESIDUALS_TITLE,
+                residuals,
+            ),
         }
     }
 }

@@ -1,4 +1,4 @@
-//! The data for the page's script, with which a reader may zoom into the trace; the page is whole without it.
+//! The data for the page's script, with which a reader may zoom into the main picture; the page is whole without it.
 //!
 //! In: record and review. Out: JSON that may stand inside a `<script>` element.
 
@@ -17,18 +17,9 @@ pub fn data(record: &Record, review: &Review) -> String {
         Clock::Seconds => (Value::Null, Vec::new()),
         Clock::Calendar { origin_us, offsets } => (json!(*origin_us as f64 / 1e6), offsets.clone()),
     };
-    let channels: Vec<Value> = record
-        .channels
-        .iter()
-        .take(draw::SHOWN_CHANNELS)
+    let channels: Vec<Value> = draw::shown(record, review)
+        .into_iter()
         .map(|c| channel(record, review, c))
-        .collect();
-    let episodes: Vec<Value> = review
-        .episodes
-        .iter()
-        .map(
-            |e| json!({ "from": e.onset_s.value, "to": e.end_s, "label": words::episode_label(e) }),
-        )
         .collect();
     let data = json!({
         "words": std::collections::BTreeMap::from(words::page_text::SCRIPT),
@@ -37,7 +28,6 @@ pub fn data(record: &Record, review: &Review) -> String {
         "start": record.start_s(),
         "end": record.end_s(),
         "channels": channels,
-        "episodes": episodes,
     });
     data.to_string().replace('<', "\\u003c")
 }
@@ -55,11 +45,25 @@ fn channel(record: &Record, review: &Review, channel: &Channel) -> Value {
         rates.push((regime.span.start_s, rate));
         rates.push((regime.span.end_s - 1e-3, rate));
     }
+    let expected: Vec<Vec<(f64, f64)>> = review
+        .episodes
+        .iter()
+        .flat_map(|e| draw::expected(e, &channel.id))
+        .map(|fitted| {
+            fitted
+                .points
+                .iter()
+                .map(|&(t, p)| (rounded(t), rounded(p)))
+                .collect()
+        })
+        .collect();
     json!({
         "name": words::clip_to(&channel.id, 28),
         "t": t,
         "p": p,
         "rates": rates,
+        "on_change": channel.on_change,
+        "expected": expected,
         "whole": channel.samples.len() <= POINTS,
     })
 }
@@ -97,7 +101,7 @@ fn thinned(record: &Record, channel: &Channel) -> (Vec<f64>, Vec<Option<f64>>) {
         }
         for &(x, p) in piece {
             times.push(back(record, x, scale, whole));
-            pressures.push(p.is_finite().then_some((p * 100.0).round() / 100.0));
+            pressures.push(p.is_finite().then_some(rounded(p)));
         }
     }
     (times, pressures)
@@ -110,4 +114,9 @@ fn back(record: &Record, x: f64, scale: f64, whole: bool) -> f64 {
         x / scale + record.start_s()
     };
     (t_s * 1000.0).round() / 1000.0
+}
+
+/// To a hundredth.
+fn rounded(value: f64) -> f64 {
+    (value * 100.0).round() / 100.0
 }

@@ -185,23 +185,18 @@ pub fn review_html(record: &Record, review: &Review, about: &About) -> String {
     page.render().unwrap_or_default()
 }
 
-/// The one style element's text: the chart library's and the page's.
+/// The one style element's text.
 pub fn style() -> String {
-    let chart = include_str!("uplot/uPlot.min.css");
-    format!("\n{chart}\n{STYLE}\n")
+    format!("\n{STYLE}\n")
 }
 
 /// The look that every page of the program has, on a screen and on paper.
 pub const STYLE: &str = concat!(include_str!("page.css"), include_str!("print.css"));
 
-/// The one script element's text: the chart library with its licence, the closer look, the ticks.
+/// The one script element's text: the closer look, the ticks.
 pub fn script() -> String {
-    let licence = include_str!("uplot/LICENSE.txt");
-    let chart = include_str!("uplot/uPlot.iife.min.js");
     let (explore, ticks) = (include_str!("explore.js"), include_str!("ticks.js"));
-    format!(
-        "\n/* The chart library, with its licence:\n{licence}\n*/\n{chart}\n{explore}\n{ticks}\n"
-    )
+    format!("\n{explore}\n{ticks}\n")
 }
 
 /// A kept page as the workbench shows it: with its navigation, with the boxes ticked that were ticked, and saying

@@ -40,8 +40,9 @@ pub use number::{
     volume, with_interval,
 };
 pub use page::{
-    CANNOT_BE_TOLD, FITS_TITLE, TRACK_TITLE, WHOLE_LINE, causes_by_probability, channels_left_out,
-    episode_facts, line_title, record_facts, record_line, site_meaning, slope_title,
+    CANNOT_BE_TOLD, FITS_TITLE, RESIDUALS_TITLE, TRACK_TITLE, WHOLE_LINE, causes_by_probability,
+    channels_left_out, episode_facts, line_title, record_facts, record_line, site_meaning,
+    slope_title,
 };
 pub use record::{
     CAUTIONS, NOTHING_FOUND, assumption, doing, given_up, not_judged, not_told, notice,

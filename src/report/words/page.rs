@@ -16,6 +16,9 @@ pub const WHOLE_LINE: &str = "whole line";
 pub const TRACK_TITLE: &str = "Resistance below each pump over time, in mmHg per mL/h, with its 95 % band, its baseline and the mark at 1.5 times the baseline.";
 /// What the picture of the explanations shows.
 pub const FITS_TITLE: &str = "Measured pressure of the episode in mmHg, with the pressure that the best and the second-best explanation expect.";
+/// What the picture of the residuals shows.
+pub const RESIDUALS_TITLE: &str =
+    "Measured minus expected pressure of the episode in mmHg, by the best explanation.";
 
 /// What the drawing of the line shows.
 pub fn line_title(e: &Episode) -> String {

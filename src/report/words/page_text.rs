@@ -9,7 +9,7 @@ sentences! {
     ALSO_FOUND = "Also found:";
     KEEP_IN_MIND = "Keep in mind";
     TRACE_H = "Pressure and rate";
-    TRACE_CAPTION = "Pressure and rate of each channel on one time axis. All channels have the same pressure scale.";
+    TRACE_CAPTION = "Pressure and rate of each channel on one time axis. All channels have the same pressure scale. An episode is shaded from its onset to its relief; the bracket at its foot is the 90 % interval of the onset, in which it began with 90 % probability.";
     LINE_MARKED = "The line, with the suspected stretch marked.";
     HOW_LIKELY = "How likely is each part?";
     FINER = "Causes in detail";
@@ -27,6 +27,8 @@ sentences! {
     IN_FIGURES = "In figures";
     FITS_H = "Best and second-best explanation";
     FITS_CAPTION = "The measured pressure of the channel on which the two differ most, with what the best and the second-best explanation expect. The record decides between them where they differ.";
+    RESIDUALS = "Residuals: measured minus expected pressure";
+    RESIDUALS_CAPTION = "Of the channel on which the best explanation leaves most. What it explains leaves noise around zero; a slow wave or a step is something that it does not explain.";
     LINE_H = "The line: resistance, outlet pressure, compliance";
     TRACK_CAPTION = "How hard it is to push fluid through all that lies below each pump. A wide band means that the record tells little at that moment, as when nothing flows.";
     LINE_TABLE = "Table: the line as each channel sees it";
@@ -101,13 +103,12 @@ sentences! {
 pub const TO_SIGN: [&str; 3] = ["Reviewed by", "Signature", "Date"];
 
 /// What the page's script says, by the name that the script uses.
-pub const SCRIPT: [(&str, &str); 17] = [
-    ("closer_h", "Look closer"),
+pub const SCRIPT: [(&str, &str); 15] = [
     (
         "closer",
         "Drag across the picture to zoom. With the keyboard: arrow keys move the cursor, plus and minus zoom, Home shows the whole record.",
     ),
-    ("tools", "Zoom and channels"),
+    ("tools", "Zoom"),
     (
         "chart",
         "Pressure and rate over time; arrow keys move the cursor",
@@ -116,8 +117,7 @@ pub const SCRIPT: [(&str, &str); 17] = [
         "thinned",
         "Each channel is thinned here to about 10,000 points; every highest and lowest value is kept.",
     ),
-    ("pressure_axis", "pressure, mmHg"),
-    ("rate_axis", "rate, mL/h"),
+    ("expected", "expected"),
     ("no_pressure", "no pressure"),
     ("no_rate", "no rate"),
     ("since_start", "since the start"),
