@@ -16,6 +16,7 @@ use csv::ByteRecord;
 use jiff::Timestamp;
 use polars::prelude::*;
 use polars_arrow::array::Array;
+use polars_arrow::datatypes::Metadata;
 use polars_arrow::io::ipc::read::{
     FileReader, StreamReader, StreamState, read_file_metadata, read_stream_metadata,
 };
@@ -32,6 +33,16 @@ use std::sync::Arc;
 /// Longest cell handed out, bytes: names and words are shorter, and one long word may stand in millions of rows.
 const LONGEST_CELL: usize = 1 << 12;
 
+/// Keys and values that a file's writer left beside its rows.
+type Notes = Vec<(String, String)>;
+
+fn noted(notes: &Metadata) -> Notes {
+    let notes = notes.iter();
+    notes
+        .map(|(key, value)| (key.to_string(), value.to_string()))
+        .collect()
+}
+
 /// A table of columns, which comes in parts: a row group or a batch at a time.
 pub(super) struct Frame<'a> {
     name: PathBuf,
@@ -39,6 +50,7 @@ pub(super) struct Frame<'a> {
     /// All columns, with the kind of those that are not read.
     header: Arc<Header>,
     coming: Coming<'a>,
+    notes: Notes,
     /// Rows of the parts that were asked for.
     asked: usize,
     /// The part at hand, and the rows of those before it.
@@ -156,7 +168,10 @@ impl<'a> Frame<'a> {
                 polars_bail!(ComputeError: "its pages name more than can be held");
             }
             // Without the writer's own notes on its types, names kept as a dictionary are text, as the standard has it.
-            metadata.key_value_metadata = None;
+            let notes = metadata.key_value_metadata.take().into_iter().flatten();
+            let notes = notes
+                .map(|n| (n.key, n.value.unwrap_or_default()))
+                .collect();
             let schema = &metadata.schema_descr;
             let fields = schema.fields().iter().cloned().map(of_full_width).collect();
             metadata.schema_descr = SchemaDescriptor::new(schema.name().into(), fields);
@@ -174,7 +189,7 @@ impl<'a> Frame<'a> {
             let mut reader = ParquetReader::new(Cursor::new(file.bytes.clone()));
             reader.set_metadata(file.metadata.clone());
             let header = header(reader.schema()?.as_ref());
-            Ok((header, Coming::Groups(file, groups.into_iter())))
+            Ok((header, Coming::Groups(file, groups.into_iter()), notes))
         })
     }
 
@@ -193,10 +208,16 @@ impl<'a> Frame<'a> {
             }
             let reader = Cursor::new(bytes);
             let header = header(&metadata.schema);
+            let notes = [&metadata.custom_schema_metadata, &metadata.custom_metadata];
+            let notes = notes
+                .into_iter()
+                .flatten()
+                .flat_map(|notes| noted(notes))
+                .collect();
             let batches = FileReader::new(reader, metadata, Some(readable(&header)), None);
             let names = header.clone();
             let tables = batches.map(move |batch| table(&names, Ok(batch?.into_arrays())));
-            Ok((header, Coming::Batches(Box::new(tables))))
+            Ok((header, Coming::Batches(Box::new(tables)), notes))
         })
     }
 
@@ -206,6 +227,11 @@ impl<'a> Frame<'a> {
             let mut messages = Messages::new(stream);
             let metadata = read_stream_metadata(&mut messages)?;
             let header = header(&metadata.schema);
+            let notes = metadata
+                .custom_schema_metadata
+                .iter()
+                .flat_map(noted)
+                .collect();
             let parts = StreamReader::new(messages, metadata, Some(readable(&header)));
             // A stream that waits for more is, in a file, one that ends.
             let batches = parts.map_while(|part| match part {
@@ -215,21 +241,22 @@ impl<'a> Frame<'a> {
             });
             let names = header.clone();
             let tables = batches.map(move |batch| table(&names, batch));
-            Ok((header, Coming::Batches(Box::new(tables))))
+            Ok((header, Coming::Batches(Box::new(tables)), notes))
         })
     }
 
     fn open(
         name: &Path,
         kind: &'static str,
-        open: impl FnOnce() -> PolarsResult<(Header, Coming<'a>)>,
+        open: impl FnOnce() -> PolarsResult<(Header, Coming<'a>, Notes)>,
     ) -> Result<Self> {
-        let (header, coming) = understood(name, kind, open)?;
+        let (header, coming, notes) = understood(name, kind, open)?;
         let header = Arc::new(header);
         Ok(Self {
             name: name.to_path_buf(),
             kind,
             coming,
+            notes,
             asked: 0,
             part: Part {
                 table: DataFrame::empty(),
@@ -362,6 +389,10 @@ fn first_line(text: &str) -> String {
 }
 
 impl<'a> Grid<'a> for Frame<'a> {
+    fn notes(&self) -> &[(String, String)] {
+        &self.notes
+    }
+
     fn next(&mut self, cells: &mut ByteRecord, typed: &mut Vec<bool>) -> Result<Option<u64>> {
         cells.clear();
         typed.clear();

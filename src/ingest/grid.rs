@@ -44,6 +44,11 @@ pub(super) trait Grid<'a> {
         false
     }
 
+    /// What the file says beside its rows: keys and values that its writer left.
+    fn notes(&self) -> &[(String, String)] {
+        &[]
+    }
+
     /// How many rows it has where that is all its kind can hold: the rest was probably cut off.
     fn full(&self) -> Option<u64> {
         None

@@ -19,6 +19,7 @@
 mod arrow;
 mod assemble;
 mod bodies;
+mod book_notes;
 mod calendar_words;
 mod cell;
 mod chains;

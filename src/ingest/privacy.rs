@@ -4,16 +4,20 @@
 //! identify somebody; never the thing itself. It finds what has a shape. A name in free text has none.
 
 use super::Source;
-use super::grid::{self, Opened};
+use super::book_notes::{self, NoteKind};
+use super::grid::{self, Grid, Opened};
 use super::names::identifies;
-use super::sheet::Wanted;
+use super::sheet::{Sheet, Wanted};
 use super::table::cannot_read;
 use crate::error::{Error, Result};
 use crate::record::{Looks, Survivor};
 use std::io::{BufRead, BufReader, Read};
+use std::path::Path;
 
 /// Longest stretch looked at as one line, bytes.
 const LONGEST: u64 = 1 << 20;
+/// Most bytes of a workbook.
+const LARGEST: u64 = 2 << 30;
 /// Most findings kept; more say no more.
 const MOST: usize = 10_000;
 
@@ -28,18 +32,33 @@ pub fn survivors(source: Source) -> Result<Vec<Survivor>> {
         all: Vec::new(),
         header: Vec::new(),
     };
+    if let Some(name) = name.file_name() {
+        found.note("name", &name.to_string_lossy());
+    }
+    let Source { reader, .. } = source;
+    let mut first = Vec::with_capacity(4);
+    let begun = Read::take(&mut *reader, 4).read_to_end(&mut first);
+    begun.map_err(|e| cannot_read(&name, &e))?;
+    if matches!(first.as_slice(), b"PK\x03\x04" | [0xd0, 0xcf, 0x11, 0xe0]) {
+        let rest = reader.take(LARGEST).read_to_end(&mut first);
+        rest.map_err(|e| cannot_read(&name, &e))?;
+        found.workbook(&name, &first)?;
+        return Ok(found.all);
+    }
+    let mut reader = std::io::Cursor::new(first).chain(reader);
+    let source = Source {
+        name: &name,
+        reader: &mut reader,
+    };
     match grid::open(source, &Wanted::default())? {
         Opened::Grid(mut grid) => {
-            let (mut cells, mut typed) = (csv::ByteRecord::new(), Vec::new());
-            while let Some(line) = grid.next(&mut cells, &mut typed)?
-                && found.all.len() < MOST
-            {
-                let texts: Vec<String> = cells
-                    .iter()
-                    .map(|c| String::from_utf8_lossy(c).into_owned())
-                    .collect();
-                found.row(line, texts.iter().map(String::as_str));
+            for (key, value) in grid.notes() {
+                // The schema as bytes, which is no text.
+                if key != "ARROW:schema" {
+                    found.note("description", &format!("{key} {value}"));
+                }
             }
+            found.rows(&mut *grid)?;
         }
         Opened::Text(reader) => {
             let mut reader = BufReader::new(reader);
@@ -77,6 +96,64 @@ struct Found {
 }
 
 impl Found {
+    /// All sheets of a workbook, hidden ones too, and what stands beside the cells.
+    fn workbook(&mut self, name: &Path, bytes: &[u8]) -> Result<()> {
+        let file = self.file.clone();
+        for (number, (sheet, hidden)) in (1..).zip(Sheet::listed(name, bytes)?) {
+            // A sheet's name may be somebody's: its number says where it is.
+            let kind = if hidden { "hidden sheet" } else { "sheet" };
+            self.file = format!("{file} ({kind} {number})");
+            self.header.clear();
+            if hidden {
+                self.push(0, None, Looks::HiddenSheet);
+            }
+            let wanted = Wanted {
+                sheet: Some(&sheet),
+                hidden: true,
+                ..Wanted::default()
+            };
+            self.rows(&mut Sheet::read(name, bytes.to_vec(), &wanted)?)?;
+        }
+        self.file = file;
+        for note in book_notes::notes(bytes) {
+            match note.kind {
+                NoteKind::Person => self.push_at(note.place, Looks::Person),
+                NoteKind::Comment => self.push_at(note.place, Looks::Comment),
+                NoteKind::Text => {}
+            }
+            self.note(note.place, &note.text);
+        }
+        Ok(())
+    }
+
+    fn rows<'g>(&mut self, grid: &mut (dyn Grid<'g> + 'g)) -> Result<()> {
+        let (mut cells, mut typed) = (csv::ByteRecord::new(), Vec::new());
+        while let Some(line) = grid.next(&mut cells, &mut typed)?
+            && self.all.len() < MOST
+        {
+            let texts: Vec<String> = cells
+                .iter()
+                .map(|c| String::from_utf8_lossy(c).into_owned())
+                .collect();
+            self.row(line, texts.iter().map(String::as_str));
+        }
+        Ok(())
+    }
+
+    /// Looks at a text that stands in no line.
+    fn note(&mut self, place: &str, text: &str) {
+        for looks in looks_like(text) {
+            self.push_at(place, looks);
+        }
+    }
+
+    fn push_at(&mut self, place: &str, looks_like: Looks) {
+        let file = format!("{} ({place})", self.file);
+        let file = std::mem::replace(&mut self.file, file);
+        self.push(0, None, looks_like);
+        self.file = file;
+    }
+
     fn row<'c>(&mut self, line: u64, cells: impl Iterator<Item = &'c str>) {
         let cells: Vec<&str> = cells.collect();
         if line == 1 {
@@ -254,5 +331,80 @@ mod tests {
             ]
         );
         assert!(!format!("{found:?}").contains("778812"));
+    }
+
+    /// A workbook with a hidden sheet, a comment, somebody who made it, and a sheet called like a number.
+    fn book() -> Vec<u8> {
+        let main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main";
+        let links = "http://schemas.openxmlformats.org/officeDocument/2006/relationships";
+        let cell = |at: &str, text: &str| {
+            format!("<c r=\"{at}\" t=\"inlineStr\"><is><t>{text}</t></is></c>")
+        };
+        let sheet = |rows: &str| {
+            format!("<worksheet xmlns=\"{main}\"><sheetData>{rows}</sheetData></worksheet>")
+        };
+        let parts = [
+            ("[Content_Types].xml", "<Types xmlns=\"http://schemas.openxmlformats.org/package/2006/content-types\"/>".to_string()),
+            (
+                "_rels/.rels",
+                format!("<Relationships xmlns=\"http://schemas.openxmlformats.org/package/2006/relationships\"><Relationship Id=\"r1\" Type=\"{links}/officeDocument\" Target=\"xl/workbook.xml\"/></Relationships>"),
+            ),
+            ("xl/workbook.xml", format!("<workbook xmlns=\"{main}\" xmlns:r=\"{links}\"><sheets><sheet name=\"log 00778812\" sheetId=\"1\" r:id=\"r1\"/><sheet name=\"old\" sheetId=\"2\" state=\"hidden\" r:id=\"r2\"/></sheets></workbook>")),
+            ("xl/_rels/workbook.xml.rels", format!("<Relationships xmlns=\"http://schemas.openxmlformats.org/package/2006/relationships\"><Relationship Id=\"r1\" Type=\"{links}/worksheet\" Target=\"worksheets/sheet1.xml\"/><Relationship Id=\"r2\" Type=\"{links}/worksheet\" Target=\"worksheets/sheet2.xml\"/></Relationships>")),
+            ("xl/worksheets/sheet1.xml", sheet(&format!("<row r=\"1\">{}{}</row>", cell("A1", "time"), cell("B1", "rate")))),
+            ("xl/worksheets/sheet2.xml", sheet(&format!("<row r=\"1\">{}</row><row r=\"2\">{}</row>", cell("A1", "Patient"), cell("A2", "Zyx 0551778812")))),
+            ("xl/comments1.xml", format!("<comments xmlns=\"{main}\"><authors><author>Zyx Wvut</author></authors><commentList><comment ref=\"A1\"><text><t>mother called</t></text></comment></commentList></comments>")),
+            ("docProps/core.xml", "<cp:coreProperties><dc:creator>Zyx Wvut</dc:creator><dcterms:created>2031-03-04T08:00:00Z</dcterms:created></cp:coreProperties>".to_string()),
+        ];
+        let mut zip = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+        for (name, text) in parts {
+            zip.start_file(name, zip::write::SimpleFileOptions::default())
+                .unwrap();
+            std::io::Write::write_all(&mut zip, text.as_bytes()).unwrap();
+        }
+        zip.finish().unwrap().into_inner()
+    }
+
+    #[test]
+    fn a_workbook_is_looked_through_beside_its_cells_and_behind_them() {
+        let bytes = book();
+        let found = survivors(Source {
+            name: "ward.xlsx".as_ref(),
+            reader: &mut bytes.as_slice(),
+        })
+        .unwrap();
+        let shown: Vec<_> = found
+            .iter()
+            .map(|s| (s.file.as_str(), s.line, s.looks_like))
+            .collect();
+        for expected in [
+            ("ward.xlsx (hidden sheet 2)", 0, Looks::HiddenSheet),
+            ("ward.xlsx (hidden sheet 2)", 1, Looks::IdentityColumn),
+            ("ward.xlsx (hidden sheet 2)", 2, Looks::LongNumber),
+            ("ward.xlsx (names of sheets)", 0, Looks::LongNumber),
+            ("ward.xlsx (comments)", 0, Looks::Person),
+            ("ward.xlsx (comments)", 0, Looks::Comment),
+            ("ward.xlsx (document properties)", 0, Looks::Person),
+            ("ward.xlsx (document properties)", 0, Looks::Date),
+        ] {
+            assert!(
+                shown.contains(&expected),
+                "{expected:?} is not in {shown:?}"
+            );
+        }
+        assert_eq!(shown.len(), 8, "{shown:?}");
+        let all = format!("{found:?}");
+        assert!(!all.contains("Zyx") && !all.contains("78812"), "{all}");
+    }
+
+    #[test]
+    fn a_files_own_name_is_looked_at() {
+        let found = survivors(Source {
+            name: "00778812-night.csv".as_ref(),
+            reader: &mut "time,rate\n0,1\n".as_bytes(),
+        })
+        .unwrap();
+        assert_eq!(found.len(), 1);
+        assert_eq!((found[0].line, found[0].looks_like), (0, Looks::LongNumber));
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! In: the bytes of a workbook and the sheet that is meant. Out: [`Sheet`]. Dates are written year first, whatever the
 //! workbook counts them from (1900 or 1904), to the millisecond: programs keep no more. Durations become seconds. Hidden
-//! sheets, comments and the document's properties are not read. Memory is bounded: what a zip unpacks to is counted first
+//! sheets, comments and the document's properties are not read but by the scan for what may identify somebody. Memory is bounded: what a zip unpacks to is counted first
 //! ([`super::unzip`]), and cells are kept as they come, not as the rectangle that one stray cell would span.
 
 use super::chains;
@@ -32,6 +32,8 @@ pub(super) struct Wanted<'w> {
     pub(super) sheet: Option<&'w str>,
     /// Else, of several, the one called like this.
     pub(super) role: &'w str,
+    /// Whether hidden sheets count, too.
+    pub(super) hidden: bool,
 }
 
 /// A sheet's cells, handed out row by row.
@@ -65,6 +67,30 @@ impl Sheet {
             read.unwrap_or_else(|| Err(book.broken("its parts contradict each other")))?;
         let most_rows = if zipped.is_none() { ROWS_OLD } else { ROWS };
         Ok(Self::of(name, cells, most_rows))
+    }
+
+    /// The names of all sheets of a workbook, and which of them are hidden.
+    pub(super) fn listed(file: &Path, bytes: &[u8]) -> Result<Vec<(String, bool)>> {
+        let zipped = bytes.starts_with(b"PK").then(|| unzip::look(file, bytes));
+        let zipped = zipped.transpose()?;
+        let wanted = Wanted::default();
+        let book = Book {
+            file,
+            wanted: &wanted,
+        };
+        if zipped.is_none() && !chains::are_sound(bytes) {
+            return Err(book.broken("its parts contradict each other"));
+        }
+        let read = guarded(|| {
+            let bytes = Cursor::new(bytes.to_vec());
+            match zipped {
+                Some(Zipped::Xlsx) => book.names(Xlsx::new(bytes)),
+                Some(Zipped::Ods) => book.names(calamine::Ods::new(bytes)),
+                Some(Zipped::Xlsb) => book.names(Xlsb::new(bytes)),
+                None => book.names(Xls::new(bytes)),
+            }
+        });
+        read.unwrap_or_else(|| Err(book.broken("its parts contradict each other")))
     }
 
     fn of(name: String, cells: Cells, most_rows: u64) -> Self {
@@ -134,9 +160,25 @@ impl Book<'_> {
             .hint("remove what stands beside and below the table, or export it as CSV: text of any length is read")
     }
 
+    /// The names of the sheets that a reader of the workbook would see, or of all.
+    fn visible<B: Reader<Cursor<Vec<u8>>>>(&self, book: &B) -> Vec<String> {
+        let shown = sheets(book).filter(|(_, hidden)| self.wanted.hidden || !hidden);
+        shown.map(|(name, _)| name.to_string()).collect()
+    }
+
+    fn names<B, E>(&self, opened: std::result::Result<B, E>) -> Result<Vec<(String, bool)>>
+    where
+        B: Reader<Cursor<Vec<u8>>, Error = E>,
+        E: std::fmt::Display + std::fmt::Debug,
+    {
+        let book = opened.map_err(|e| self.broken(&e.to_string()))?;
+        let all = sheets(&book).map(|(name, hidden)| (name.to_string(), hidden));
+        Ok(all.collect())
+    }
+
     fn xlsx(&self, bytes: Cursor<Vec<u8>>) -> Result<(String, Cells)> {
         let mut book = Xlsx::new(bytes).map_err(|e| self.broken(&e.to_string()))?;
-        let visible = visible(&book);
+        let visible = self.visible(&book);
         self.choose(&visible, |sheet| {
             let broken = |e: calamine::XlsxError| self.broken(&e.to_string());
             let mut reader = book.worksheet_cells_reader(sheet).map_err(broken)?;
@@ -158,7 +200,7 @@ impl Book<'_> {
         E: std::fmt::Display + std::fmt::Debug,
     {
         let mut book = opened.map_err(|e| self.broken(&e.to_string()))?;
-        let visible = visible(&book);
+        let visible = self.visible(&book);
         self.choose(&visible, |sheet| {
             let range = book.worksheet_range(sheet);
             let range = range.map_err(|e| self.broken(&e.to_string()))?;
@@ -252,10 +294,9 @@ impl Book<'_> {
     }
 }
 
-/// The names of the sheets that a reader of the workbook would see.
-fn visible<B: Reader<Cursor<Vec<u8>>>>(book: &B) -> Vec<String> {
+/// The sheets of cells, and which of them are hidden.
+fn sheets<B: Reader<Cursor<Vec<u8>>>>(book: &B) -> impl Iterator<Item = (&str, bool)> {
     let sheets = book.sheets_metadata().iter();
-    let shown = sheets
-        .filter(|s| s.visible == SheetVisible::Visible && matches!(s.typ, SheetType::WorkSheet));
-    shown.map(|s| s.name.clone()).collect()
+    let of_cells = sheets.filter(|s| matches!(s.typ, SheetType::WorkSheet));
+    of_cells.map(|s| (s.name.as_str(), s.visible != SheetVisible::Visible))
 }

@@ -216,6 +216,7 @@ impl<'a> Table<'a> {
         let wanted = Wanted {
             sheet: dress.sheet.as_deref(),
             role,
+            hidden: false,
         };
         let mut name = source.name.to_path_buf();
         let mut above = dress.header_line.saturating_sub(1);

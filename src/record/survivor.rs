@@ -5,7 +5,7 @@
 pub struct Survivor {
     /// The file as the user named it, or its place in the folder that was.
     pub file: String,
-    /// Line, from 1.
+    /// Line, from 1; 0 where it stands in no line.
     pub line: u64,
     /// The column's header, where the file is a table.
     pub column: Option<String>,
@@ -28,4 +28,10 @@ pub enum Looks {
     Hardware,
     /// An address of the internet protocol.
     Internet,
+    /// A name that a document bears of who made or changed it.
+    Person,
+    /// A comment to a cell, which is free text.
+    Comment,
+    /// A hidden sheet.
+    HiddenSheet,
 }

@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 const SHOWN: usize = 20;
 
 /// What such a scan cannot see.
-const LIMITS: &str = "What has a shape is found: dates, long numbers, addresses, columns by their name. A name in free text has none, and pictures are not looked at: read the files before giving them away.";
+const LIMITS: &str = "What has a shape is found: dates, long numbers, addresses, columns by their name. A name in free text has none; pictures, and the properties of old workbooks (.xls), are not looked at: read the files before giving them away.";
 
 /// A noun for one finding, its plural, and its word in JSON.
 fn words(looks: Looks) -> (&'static str, &'static str, &'static str) {
@@ -25,6 +25,13 @@ fn words(looks: Looks) -> (&'static str, &'static str, &'static str) {
         Looks::Mail => ("mail address", "mail addresses", "mail"),
         Looks::Hardware => ("hardware address", "hardware addresses", "hardware"),
         Looks::Internet => ("internet address", "internet addresses", "internet"),
+        Looks::Person => (
+            "name of who made or changed it",
+            "names of who made or changed a file",
+            "person",
+        ),
+        Looks::Comment => ("comment", "comments", "comment"),
+        Looks::HiddenSheet => ("hidden sheet", "hidden sheets", "hidden_sheet"),
     }
 }
 
@@ -60,7 +67,11 @@ pub fn privacy_text(found: &[Survivor], files: usize) -> String {
         let column = survivor.column.as_ref();
         let column = column.map_or_else(String::new, |c| format!("column `{c}`: "));
         let (what, ..) = words(survivor.looks_like);
-        text += &format!("  {}:{}: {column}{what}\n", survivor.file, survivor.line);
+        let line = match survivor.line {
+            0 => String::new(),
+            line => format!(":{line}"),
+        };
+        text += &format!("  {}{line}: {column}{what}\n", survivor.file);
     }
     if SHOWN < found.len() {
         text += &format!("  and {} more\n", found.len() - SHOWN);
@@ -77,7 +88,7 @@ pub fn privacy_json(found: &[Survivor], files: usize) -> String {
     let places: Vec<_> = found
         .iter()
         .map(|s| {
-            json!({"file": s.file, "line": s.line, "column": s.column, "looks_like": words(s.looks_like).2})
+            json!({"file": s.file, "line": (0 < s.line).then_some(s.line), "column": s.column, "looks_like": words(s.looks_like).2})
         })
         .collect();
     let object = json!({

@@ -83,6 +83,7 @@ fn look(
     let wanted = Wanted {
         sheet: sheet.as_deref(),
         role: section,
+        hidden: false,
     };
     let mut sample = Sample::read(source, &wanted)?;
     sample.take_decimal(draft.peek("decimal"));
