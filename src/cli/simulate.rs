@@ -11,7 +11,7 @@ use std::path::PathBuf;
 /// Writes trace.csv, events.csv, line.toml, truth.json and datapackage.json into the folder. The same scenario and seed give
 /// the same bytes. The record is made, not measured: no patient and no pump stands behind it.
 ///
-/// Example: patency simulate sample-traces/closed-clamp/scenario.toml --out /tmp/made --seed 3
+/// Example: patency simulate sample-traces/clamp-on-one-channel/scenario.toml --out /tmp/made --seed 3
 #[derive(clap::Args)]
 pub struct Args {
     /// The scenario (TOML): line, pumps, what goes wrong, what staff do
