@@ -5,6 +5,7 @@
 use crate::units::Estimate;
 use statrs::distribution::{ContinuousCDF, Gamma};
 use statrs::function::beta::{beta_reg, inv_beta_reg};
+use statrs::function::gamma::gamma_lr;
 
 /// Exact limits of the mean of a Poisson count, at confidence `level` (0.95 = 95 %).
 ///
@@ -41,6 +42,78 @@ pub fn rate(events: u64, exposure: f64) -> Option<Estimate> {
     }
     let (low, high) = count_limits(events, 0.95)?;
     Estimate::new(events as f64 / exposure, low / exposure, high / exposure)
+}
+
+/// Rate over several completed data sets, `(events, exposure)` each, with 95 % limits that hold how far these differ.
+///
+/// The limits are the outer points of the mixture, with equal weights, of the gamma distributions behind Garwood's limits:
+/// `Gamma(n, t)` below, `Gamma(n + 1, t)` above, each with `n` and `t` divided by `dispersion` (at least 1; 1 = Poisson). Where all data
+/// sets agree and the dispersion is 1, they are Garwood's. `None` without data sets or where an exposure is not above zero.
+///
+/// Sources: mixture of the completed-data posteriors: A. Gelman and others, *Bayesian Data Analysis*, chapter 18; scaling by
+/// the dispersion: P. McCullagh, J. A. Nelder, *Generalized Linear Models*, section 6.2.3 (both from memory).
+pub fn mixed_rate(completed: &[(u64, f64)], dispersion: f64) -> Option<Estimate> {
+    let usable = |&(_, t): &(u64, f64)| 0.0 < t && t.is_finite();
+    let &first = completed.first()?;
+    if !completed.iter().all(usable) {
+        return None;
+    }
+    if dispersion <= 1.0 && completed.iter().all(|&c| c == first) {
+        return rate(first.0, first.1);
+    }
+    let m = completed.len() as f64;
+    let value = completed.iter().map(|c| c.0 as f64).sum::<f64>()
+        / completed.iter().map(|c| c.1).sum::<f64>();
+    let dispersion = dispersion.max(1.0);
+    let below = |r: f64, more: f64| {
+        let one = |&(n, t): &(u64, f64)| match n as f64 / dispersion + more {
+            shape if shape <= 0.0 => 1.0,
+            shape if r <= 0.0 || shape.is_nan() => 0.0,
+            shape => gamma_lr(shape, r * t / dispersion),
+        };
+        completed.iter().map(one).sum::<f64>() / m
+    };
+    let most = completed
+        .iter()
+        .map(|&(n, t)| (n as f64 + 12.0 * dispersion + 12.0 * (dispersion * n as f64).sqrt()) / t)
+        .fold(0.0, f64::max);
+    let point = |p: f64, more: f64| {
+        let (mut low, mut high) = (0.0, most);
+        for _ in 0..60 {
+            let middle = 0.5 * (low + high);
+            if below(middle, more) < p {
+                low = middle
+            } else {
+                high = middle
+            }
+        }
+        0.5 * (low + high)
+    };
+    let low = if 0.025 <= below(0.0, 0.0) {
+        0.0
+    } else {
+        point(0.025, 0.0)
+    };
+    Estimate::new(value, low.min(value), point(0.975, 1.0).max(value))
+}
+
+/// Variance of a rate's count over clusters against that of a Poisson count: `C/(C − 1) Σ (d − r t)² / Σ d`, over `(d, t)` of each
+/// cluster; 1 where it is less or cannot be known.
+///
+/// The sandwich variance of a rate: as for score residuals in D. Y. Lin, L. J. Wei, JASA 84 (1989) 1074–1078
+/// (from memory).
+pub fn cluster_dispersion(clusters: impl Iterator<Item = (f64, f64)> + Clone) -> f64 {
+    let (count, events, time) = clusters
+        .clone()
+        .filter(|c| 0.0 < c.1)
+        .fold((0.0, 0.0, 0.0), |(c, d, t), one| {
+            (c + 1.0, d + one.0, t + one.1)
+        });
+    if count < 2.0 || events <= 0.0 {
+        return 1.0;
+    }
+    let squares: f64 = clusters.map(|(d, t)| (d - events / time * t).powi(2)).sum();
+    (count / (count - 1.0) * squares / events).max(1.0)
 }
 
 /// Ratio of two rates with exact limits.
@@ -118,6 +191,33 @@ mod tests {
         assert_eq!(rate(3, f64::NAN), None);
         assert_eq!(rate_ratio((0, 0), (1.0, 1.0)), None);
         assert_eq!(rate_ratio((1, 1), (1.0, 0.0)), None);
+    }
+
+    #[test]
+    fn completed_data_that_agree_have_garwoods_limits_and_others_wider_ones() {
+        let exact = rate(31, 4.21).unwrap();
+        assert_eq!(mixed_rate(&[(31, 4.21); 4], 1.0), Some(exact));
+        // The numeric point of the mixture itself: two data sets that differ by a hair.
+        let near = mixed_rate(&[(31, 4.21), (31, 4.21 + 1e-9)], 1.0).unwrap();
+        close(near.low, exact.low, 1e-6);
+        close(near.high, exact.high, 1e-6);
+        let apart = mixed_rate(&[(25, 4.21), (37, 4.21)], 1.0).unwrap();
+        close(apart.value, exact.value, 1e-12);
+        assert!(apart.low < exact.low && exact.high < apart.high);
+        let dispersed = mixed_rate(&[(31, 4.21)], 2.0).unwrap();
+        assert!(dispersed.low < exact.low && exact.high < dispersed.high);
+        assert_eq!(mixed_rate(&[(0, 4.0), (1, 4.0)], 1.0).unwrap().low, 0.0);
+        assert_eq!(mixed_rate(&[], 1.0), None);
+        assert_eq!(mixed_rate(&[(1, 0.0)], 1.0), None);
+    }
+
+    #[test]
+    fn clusters_with_all_events_in_one_are_dispersed() {
+        // Four clusters of one hour, 4 events in one: rate 1; 4/3 · (9 + 1 + 1 + 1) / 4 = 4.
+        let clusters = [(4.0, 1.0), (0.0, 1.0), (0.0, 1.0), (0.0, 1.0)];
+        close(cluster_dispersion(clusters.into_iter()), 4.0, 1e-12);
+        assert_eq!(cluster_dispersion([(1.0, 1.0); 4].into_iter()), 1.0);
+        assert_eq!(cluster_dispersion([(1.0, 1.0)].into_iter()), 1.0);
     }
 
     #[test]

@@ -37,7 +37,19 @@ pub fn chi_squared_upper_p(x: f64, df: usize) -> f64 {
 /// The 97.5 % point of Student's t with so many degrees of freedom (at least 1, need not be whole): half-width of a 95 % interval
 /// in standard errors. [`Z_95`] where they are too many to tell the two apart.
 pub fn student_975(free: f64) -> f64 {
-    StudentsT::new(0.0, 1.0, free.max(1.0)).map_or(Z_95, |t| t.inverse_cdf(0.975))
+    match StudentsT::new(0.0, 1.0, free.max(1.0)) {
+        Ok(student) if free < 1e6 => student.inverse_cdf(0.975),
+        _ => Z_95,
+    }
+}
+
+/// Probability that Student's t with so many degrees of freedom lies further from 0 than `t`, on either side; the normal one where
+/// they are too many to tell the two apart.
+pub fn two_sided_t_p(t: f64, free: f64) -> f64 {
+    match StudentsT::new(0.0, 1.0, free.max(1.0)) {
+        Ok(student) if free < 1e6 => 2.0 * student.cdf(-t.abs()),
+        _ => two_sided_p(t),
+    }
 }
 
 #[cfg(test)]
@@ -63,6 +75,13 @@ mod tests {
     #[case(100.0, 1.984)]
     fn student_s_points_are_those_of_the_handbook(#[case] free: f64, #[case] t: f64) {
         assert!((student_975(free) - t).abs() < 6e-4);
+    }
+
+    #[test]
+    fn student_s_p_at_its_own_point_is_five_percent() {
+        for free in [1.0, 2.0, 10.0, f64::INFINITY] {
+            assert!((two_sided_t_p(-student_975(free), free) - 0.05).abs() < 1e-6);
+        }
     }
 
     #[rstest]

@@ -60,6 +60,8 @@ pub struct Happening {
     pub onset_s: Estimate,
     /// Relief; `None` where the record ends first.
     pub end_s: Option<f64>,
+    /// From when the record shows it.
+    pub visible_from_s: f64,
     /// The occlusion alarm that it led to.
     pub alarm_s: Option<f64>,
     /// How it came about.
@@ -132,6 +134,7 @@ impl Facts {
                     id: e.id,
                     onset_s: e.onset_s,
                     end_s: e.end_s,
+                    visible_from_s: e.visible_from_s,
                     alarm_s: e.alarm_s,
                     course: e.course,
                     suggested: e.suggested,

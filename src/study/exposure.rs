@@ -4,7 +4,7 @@
 //! the filter; and the stretches in which the count stays the same.
 
 use super::at_risk::Filter;
-use super::cohort::{Cohort, LinePause};
+use super::cohort::{Cohort, Facts, LinePause};
 use crate::infer::PauseCause;
 
 /// Which pauses count, and for how long.
@@ -28,6 +28,13 @@ impl PauseRule {
         lag_h: 0.0,
         with_alarm_stops: false,
     };
+
+    /// Whether a pause counts at all for the filter placed at this time.
+    fn counts(&self, pause: &LinePause, placed_s: f64) -> bool {
+        self.at_least_s <= pause.span.seconds()
+            && (self.with_alarm_stops || pause.cause != PauseCause::Alarm)
+            && placed_s <= pause.span.start_s
+    }
 }
 
 /// A pause on a filter's own clock, hours since it was placed.
@@ -62,11 +69,7 @@ impl Exposure {
             .members
             .get(filter.member)
             .map_or(&[][..], |m| &m.facts.pauses);
-        let counts = |p: &&LinePause| {
-            rule.at_least_s <= p.span.seconds()
-                && (rule.with_alarm_stops || p.cause != PauseCause::Alarm)
-                && filter.placed_s <= p.span.start_s
-        };
+        let counts = |p: &&LinePause| rule.counts(p, filter.placed_s);
         let hours = |t_s: f64| (t_s - filter.placed_s) / 3600.0;
         Self {
             rule,
@@ -152,6 +155,16 @@ impl Exposure {
         }
         stretches
     }
+}
+
+/// Pauses that count at a moment for the filter placed at `placed_s`; times in seconds from the record's start.
+pub fn pauses_before(facts: &Facts, placed_s: f64, t_s: f64, rule: PauseRule) -> u32 {
+    let end_s = t_s - rule.lag_h * 3600.0;
+    let counts = |p: &&LinePause| {
+        let start_s = p.span.start_s;
+        rule.counts(p, placed_s) && start_s < end_s && end_s <= start_s + rule.window_h * 3600.0
+    };
+    facts.pauses.iter().filter(counts).count() as u32
 }
 
 #[cfg(test)]

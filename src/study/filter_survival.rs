@@ -3,6 +3,7 @@
 use super::at_risk::AtRisk;
 use super::cohort::Cohort;
 use super::group::{Group, Grouped, groups};
+use super::pause_effect::Method;
 use crate::stats::kaplan_meier::{self, Life, Quantile, Step};
 use crate::stats::log_rank::{LogRank, log_rank};
 
@@ -13,8 +14,12 @@ pub struct Survival {
     pub group: Group,
     /// Filters at risk at any time.
     pub filters: usize,
-    /// First onsets.
+    /// First onsets, by the reviews' own verdicts.
     pub events: usize,
+    /// First onsets behind the curve: these, or how many are expected.
+    pub expected_events: f64,
+    /// What counts as a filter's onset.
+    pub method: Method,
     /// One step per time with an onset, hours since placed.
     pub curve: Vec<Step>,
     /// Median time to the onset with 95 % limits; each `None` where it is not reached.
@@ -42,10 +47,13 @@ pub fn survival(at_risk: &AtRisk, grouped: &Grouped) -> Survival {
     let filters = at_risk.filters.iter().filter(|f| grouped.has(f.member));
     let lives: Vec<Life> = filters.filter_map(|f| f.life()).collect();
     let curve = kaplan_meier::curve(&lives);
+    let events: usize = curve.iter().map(|s| s.events).sum();
     Survival {
         group: grouped.group.clone(),
         filters: lives.len(),
-        events: curve.iter().map(|s| s.events).sum(),
+        events,
+        expected_events: events as f64,
+        method: Method::Hard,
         median_h: kaplan_meier::quantile(&curve, 0.5),
         at_risk: numbers_at_risk(&lives),
         thin_from_h: thin_from(&lives),

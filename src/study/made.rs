@@ -42,6 +42,7 @@ pub(super) fn onset(hour: f64, suggested: Option<Site>) -> Happening {
         id: 1,
         onset_s: Estimate::new(t, t - 600.0, t + 600.0).unwrap(),
         end_s: None,
+        visible_from_s: t + 600.0,
         alarm_s: Some(t + 7200.0),
         course: Course::Gradual,
         suggested,

@@ -10,10 +10,12 @@ mod competing;
 mod exposure;
 mod filter_survival;
 mod group;
+mod imputation;
 #[cfg(test)]
 mod made;
 mod pause_effect;
 pub mod periods;
+mod pooled;
 mod quality;
 mod rates;
 mod self_controlled;
@@ -28,14 +30,16 @@ pub use competing::Incidence;
 pub use exposure::{Exposure, PauseRule, Stretch};
 pub use filter_survival::{FEW, GroupTest, Survival};
 pub use group::Group;
-pub use pause_effect::{Effect, Measure, Proportional, contract_effect};
+pub use imputation::DRAWS;
+pub use pause_effect::{Effect, Measure, Method, Proportional, contract_effect};
+pub use pooled::{ExpectedRate, ExpectedRatio, NoRatio, Told};
 pub use quality::{
     BeforeAfter, Funnel, FunnelPoint, LEAST_PERIODS, NoChart, NoComparison, OverTime, Period,
 };
 pub use rates::{Comparison, ROWS, Rate};
 pub use self_controlled::SelfControlled;
 pub use sensitivity::{Change, Variant, sensitivity};
-pub use survey::{Settings, Survey, Undetermined, UnknownColumn, survey};
+pub use survey::{Expected, Settings, Survey, Undetermined, UnknownColumn, survey};
 
 // The results' own types and limits, so that the report need not know the room below.
 pub use crate::stats::charts::CUSUM_LIMIT;

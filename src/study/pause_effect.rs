@@ -4,9 +4,10 @@
 //! with `pauses_in_last_6_h` as the one covariate. An association, not a cause.
 
 use super::adjust::{Adjustment, code};
-use super::at_risk::{AtRisk, Filter};
+use super::at_risk::{AtRisk, Filter, Outcome, filters};
 use super::cohort::Cohort;
 use super::exposure::{Exposure, PauseRule};
+use crate::infer::Site;
 use crate::stats::cox::{self, Fit, HazardRatio, NoFit, ProportionalHazards, Row, Rows};
 
 /// What filters with a higher hazard are said to have more of.
@@ -14,6 +15,8 @@ use crate::stats::cox::{self, Fit, HazardRatio, NoFit, ProportionalHazards, Row,
 pub enum Measure {
     /// Number of pauses, per pause.
     Pauses(PauseRule),
+    /// The same up to the moment at which the record first showed the episode, or its onset where that is earlier.
+    PausesBeforeVisible(PauseRule),
     /// This many pauses against none; the last level stands for itself and more.
     PauseLevel {
         /// How many.
@@ -34,11 +37,24 @@ pub enum Measure {
     },
 }
 
+/// What counts as an onset of the filter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Method {
+    /// An episode whose suggested site is the filter.
+    Hard,
+    /// Each episode by the probability that it was the filter's, over completed cohorts.
+    Imputed,
+}
+
 /// One estimated (or not) effect.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Effect {
     /// Of what.
     pub measure: Measure,
+    /// Which onsets count.
+    pub method: Method,
+    /// The site whose onsets these are.
+    pub outcome: Site,
     /// Names of covariates besides, `column` or `column=level`.
     pub adjusted_for: Vec<String>,
     /// Columns within which filters were compared.
@@ -47,8 +63,10 @@ pub struct Effect {
     pub clustered: bool,
     /// The ratio, or why there is none.
     pub ratio: Result<HazardRatio, NoFit>,
-    /// Events behind it.
-    pub events: usize,
+    /// Events behind it; expected ones where imputed.
+    pub events: f64,
+    /// Infusions behind it.
+    pub clusters: usize,
     /// Filters behind it.
     pub filters: usize,
     /// Whether the ratio stays the same over the filter's life, by scaled Schoenfeld residuals against the hour and its
@@ -79,15 +97,58 @@ pub fn counted(
     rule: PauseRule,
     adjustment: &Adjustment,
 ) -> (Effect, Effect) {
-    let measures = [Measure::Pauses(rule)];
+    counted_as(cohort, at_risk, rule, adjustment, Measure::Pauses(rule))
+}
+
+/// Hours by which all pauses lie earlier than they might, from the standard rule on: staff who pause because pressure rises do so shortly
+/// before an onset.
+pub const LAGS_H: [f64; 5] = [0.0, 1.0, 2.0, 4.0, 6.0];
+
+/// The effect of pauses before an episode showed, one row for each of [`LAGS_H`], with clustered errors. `dated` holds each onset at the
+/// moment at which it first showed.
+pub fn before_visible(dated: &Cohort) -> Vec<Effect> {
+    let at_risk = filters(dated, Outcome::FILTER_ONSET);
+    let row = |lag_h: f64| {
+        let rule = PauseRule {
+            lag_h,
+            ..PauseRule::CONTRACT
+        };
+        let measure = Measure::PausesBeforeVisible(rule);
+        counted_as(dated, &at_risk, rule, &Adjustment::default(), measure).1
+    };
+    LAGS_H.map(row).to_vec()
+}
+
+/// A negative control: pauses of the line cannot block what lies above the pump, so a ratio away from 1 shows what else is in the figures.
+pub fn supply_control(dated: &Cohort) -> Effect {
+    let supply = Outcome {
+        counts: |h| h.suggested == Some(Site::Supply),
+        time_s: |h| h.onset_s.value,
+    };
+    let rule = PauseRule::CONTRACT;
+    let measure = Measure::PausesBeforeVisible(rule);
+    let at_risk = filters(dated, supply);
+    let effect = counted_as(dated, &at_risk, rule, &Adjustment::default(), measure).1;
+    Effect {
+        outcome: Site::Supply,
+        ..effect
+    }
+}
+
+fn counted_as(
+    cohort: &Cohort,
+    at_risk: &AtRisk,
+    rule: PauseRule,
+    adjustment: &Adjustment,
+    measure: Measure,
+) -> (Effect, Effect) {
     let fitted = Fitted::new(cohort, at_risk, adjustment, 1, |filter, rows| {
         let exposure = Exposure::new(cohort, filter, rule);
         for s in exposure.stretches(filter) {
             rows(s.start_h, s.stop_h, &[f64::from(s.pauses)]);
         }
     });
-    let [plain, clustered] =
-        [false, true].map(|clustered| fitted.effect(measures[0], 0, clustered));
+    let [plain, clustered] = [false, true].map(|clustered| fitted.effect(measure, 0, clustered));
     (plain, clustered)
 }
 
@@ -210,6 +271,7 @@ impl Moments {
 struct Fitted {
     fit: Result<Fit, NoFit>,
     events: usize,
+    clusters: usize,
     filters: usize,
     adjusted_for: Vec<String>,
     stratified_by: Vec<String>,
@@ -228,6 +290,7 @@ impl Fitted {
         let coded = code(cohort, at_risk, adjustment);
         let mut rows = Rows::new(measures + coded.names.len());
         let mut filters = 0;
+        let mut members = std::collections::BTreeSet::new();
         for filter in &at_risk.filters {
             let (Some(Some(own)), Some(&stratum)) = (
                 coded.values.get(filter.member),
@@ -236,6 +299,7 @@ impl Fitted {
                 continue;
             };
             filters += 1;
+            members.insert(filter.member);
             rows_of(filter, &mut |start, stop, measured| {
                 let covariates: Vec<f64> = measured.iter().chain(own).copied().collect();
                 rows.push(Row {
@@ -252,6 +316,7 @@ impl Fitted {
         Self {
             events: rows.events(),
             fit: cox::fit(&rows),
+            clusters: members.len(),
             filters,
             adjusted_for: coded.names,
             stratified_by: adjustment.strata.iter().map(column).collect(),
@@ -277,11 +342,14 @@ impl Fitted {
         let proportional = check(|t| t).zip(check(f64::ln));
         Effect {
             measure,
+            method: Method::Hard,
+            outcome: Site::Filter,
             adjusted_for: self.adjusted_for.clone(),
             stratified_by: self.stratified_by.clone(),
             clustered,
             ratio,
-            events: self.events,
+            events: self.events as f64,
+            clusters: self.clusters,
             filters: self.filters,
             proportional: proportional.map(|(hours, log_hours)| Proportional { hours, log_hours }),
             left_out: self.left_out.clone(),
@@ -292,7 +360,6 @@ impl Fitted {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::study::at_risk::{Outcome, filters};
     use crate::study::cohort::Member;
     use crate::study::made::{filter_onset, infusion, pause};
 
@@ -349,7 +416,7 @@ mod tests {
         let effect = contract_effect(&c, &filters(&c, Outcome::FILTER_ONSET));
         let beta = effect.ratio.unwrap().ratio.value.ln();
         assert!(slope(beta).abs() < 1e-8);
-        assert_eq!((effect.events, effect.filters), (4, 7));
+        assert_eq!((effect.events, effect.filters), (4.0, 7));
     }
 
     #[test]

@@ -6,7 +6,7 @@ use super::adjust::Adjustment;
 use super::at_risk::{AtRisk, Filter, Outcome, filters};
 use super::cohort::{Cohort, Happening};
 use super::exposure::PauseRule;
-use super::pause_effect::{Effect, counted};
+use super::pause_effect::{Effect, LAGS_H, counted};
 use crate::infer::{Confidence, Site};
 
 /// What was done differently.
@@ -24,12 +24,13 @@ pub enum Change {
         /// Seconds.
         seconds: f64,
     },
-    /// Pauses of the last hour before each moment do not count: staff may pause because pressure is rising.
-    EndsHourBefore,
+    /// Pauses of the last hours before each moment do not count: staff may pause because pressure is rising.
+    Lag {
+        /// Hours.
+        hours: f64,
+    },
     /// Each onset at the lower end of its interval.
     EarlyOnset,
-    /// Each onset at the upper end of its interval.
-    LateOnset,
     /// Filters enter 6 h after they came under observation, when their whole window has been seen.
     WholeWindowSeen,
     /// Undetermined episodes count as the filter's.
@@ -77,10 +78,14 @@ pub fn sensitivity(cohort: &Cohort) -> Vec<Variant> {
         .into_iter()
         .chain(windows)
         .chain(lengths)
+        .chain(
+            LAGS_H
+                .into_iter()
+                .skip(1)
+                .map(|hours| Change::Lag { hours }),
+        )
         .chain([
-            Change::EndsHourBefore,
             Change::EarlyOnset,
-            Change::LateOnset,
             Change::WholeWindowSeen,
             Change::UndeterminedCount,
             Change::HighConfidenceOnly,
@@ -115,10 +120,10 @@ fn setting(cohort: &Cohort, standard: &AtRisk, change: Change) -> (AtRisk, Pause
                 ..contract
             },
         ),
-        Change::EndsHourBefore => (
+        Change::Lag { hours } => (
             standard.clone(),
             PauseRule {
-                lag_h: 1.0,
+                lag_h: hours,
                 ..contract
             },
         ),
@@ -126,13 +131,6 @@ fn setting(cohort: &Cohort, standard: &AtRisk, change: Change) -> (AtRisk, Pause
             with(Outcome {
                 counts: is_filter,
                 time_s: |h| h.onset_s.low,
-            }),
-            contract,
-        ),
-        Change::LateOnset => (
-            with(Outcome {
-                counts: is_filter,
-                time_s: |h| h.onset_s.high,
             }),
             contract,
         ),
@@ -221,7 +219,7 @@ mod tests {
     #[test]
     fn every_change_has_its_row_once() {
         let table = sensitivity(&Cohort::default());
-        assert_eq!(table.len(), 16);
+        assert_eq!(table.len(), 18);
         for (i, a) in table.iter().enumerate() {
             assert!(table.iter().skip(i + 1).all(|b| a.change != b.change));
         }

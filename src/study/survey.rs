@@ -7,8 +7,12 @@ use super::competing::{Incidence, competing};
 use super::exposure::PauseRule;
 use super::filter_survival::{GroupTest, Survival, group_test, survival};
 use super::group::{Group, Grouped, groups};
-use super::pause_effect::{Effect, counted, dose_response, further_measures};
+use super::imputation::{DRAWS, Dated, completed, draws};
+use super::pause_effect::{
+    Effect, Measure, before_visible, counted, dose_response, further_measures, supply_control,
+};
 use super::periods::Every;
+use super::pooled::{self, ExpectedRate, ExpectedRatio, Tallies, Told};
 use super::quality::{
     BeforeAfter, Funnel, NoChart, NoComparison, OverTime, before_after, funnel, over_time,
 };
@@ -17,7 +21,9 @@ use super::self_controlled::{SelfControlled, self_controlled};
 use super::sensitivity::{Variant, sensitivity};
 use super::suppress::suppress;
 use crate::infer::Site;
+use crate::record::Priors;
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 /// What a survey is asked for beyond what it always gives. Columns go by their headers.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -34,6 +40,8 @@ pub struct Settings {
     pub change: Option<Date>,
     /// Groups of fewer infusions are suppressed.
     pub smallest_group: Option<usize>,
+    /// The shares that the reviews took for granted.
+    pub priors: Priors,
 }
 
 /// A setting names a column that `infusions.csv` does not have.
@@ -97,6 +105,43 @@ pub struct Survey {
     pub before_after: Option<Result<BeforeAfter, NoComparison>>,
     /// Funnels by column.
     pub funnels: Vec<Funnel>,
+    /// The same figures with the sites as missing data.
+    pub expected: Expected,
+    /// What was asked for.
+    pub settings: Settings,
+}
+
+/// Figures in which each episode counts by the probabilities of its sites.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Expected {
+    /// In the order of [`Survey::rates`].
+    pub rates: Vec<ExpectedRate>,
+    /// For each of [`Survey::rates`], per 1,000 h: if none, or all, of its undetermined episodes were of the site.
+    pub bounds: Vec<Option<(f64, f64)>>,
+    /// Filter rates between groups of one column.
+    pub ratios: Vec<ExpectedRatio>,
+    /// In the order of [`Survey::survival`].
+    pub survival: Vec<Survival>,
+    /// In the order of [`Survey::effects`].
+    pub effects: Vec<Effect>,
+    /// How often a site was told, by group.
+    pub told: Vec<(Group, Told)>,
+}
+
+impl Expected {
+    /// The effect that the survey leads with: pauses before the episode was visible.
+    pub fn headline(&self) -> Option<&Effect> {
+        self.before_visible(0.0)
+    }
+
+    /// The same with all pauses so many hours earlier.
+    pub fn before_visible(&self, lag_h: f64) -> Option<&Effect> {
+        let this = |e: &&Effect| {
+            e.outcome == Site::Filter
+                && matches!(e.measure, Measure::PausesBeforeVisible(rule) if rule.lag_h == lag_h)
+        };
+        self.effects.iter().find(this)
+    }
 }
 
 /// The column that names line files: a path is no property of an infusion, so it forms rates (as the contract has it) but
@@ -104,7 +149,7 @@ pub struct Survey {
 pub const LINE_COLUMN: &str = "line";
 
 /// A column with more distinct values than this gets rates but no curves, tests or funnels.
-const MOST_CURVES: usize = 8;
+pub const MOST_CURVES: usize = 8;
 
 /// Makes the survey.
 ///
@@ -162,6 +207,15 @@ pub fn survey(cohort: &Cohort, settings: &Settings) -> Result<Survey, UnknownCol
         .iter()
         .flat_map(|&c| groupings.get(c + 1).into_iter().flatten());
 
+    let curves: Vec<&Grouped> = std::iter::once(&all).chain(by_column).collect();
+    let survival: Vec<Survival> = curves.iter().map(|g| survival(&at_risk, g)).collect();
+    let expected = expected(
+        cohort,
+        &groupings,
+        (&curves, &survival),
+        &adjustment,
+        &settings.priors,
+    );
     let over_time = over_time(cohort, &at_risk, settings.every, settings.change);
     Ok(Survey {
         infusions: cohort.members.len(),
@@ -182,16 +236,18 @@ pub fn survey(cohort: &Cohort, settings: &Settings) -> Result<Survey, UnknownCol
             .flatten()
             .flat_map(|g| rates(cohort, &at_risk, g))
             .collect(),
-        survival: std::iter::once(&all)
-            .chain(by_column)
-            .map(|g| survival(&at_risk, g))
-            .collect(),
+        survival,
         group_tests: drawn
             .iter()
             .map(|&c| group_test(cohort, &at_risk, c))
             .collect(),
         incidence: competing(cohort),
-        effects: effects(cohort, &at_risk, &adjustment),
+        effects: effects(
+            cohort,
+            &completed(cohort, None, Dated::BeforeVisible),
+            &at_risk,
+            &adjustment,
+        ),
         dose_response: dose_response(cohort, &at_risk),
         self_controlled: self_controlled(cohort, &at_risk),
         sensitivity: sensitivity(cohort),
@@ -207,11 +263,78 @@ pub fn survey(cohort: &Cohort, settings: &Settings) -> Result<Survey, UnknownCol
             .collect(),
         suppressed,
         at_risk,
+        expected,
+        settings: settings.clone(),
     })
 }
 
-/// The contract's row, the same with clustered errors, adjusted ones, further measures.
-fn effects(cohort: &Cohort, at_risk: &AtRisk, adjustment: &Adjustment) -> Vec<Effect> {
+/// All that is said over completed cohorts.
+fn expected(
+    cohort: &Cohort,
+    groupings: &[Vec<Grouped>],
+    (curves, reviewed_curves): (&[&Grouped], &[Survival]),
+    adjustment: &Adjustment,
+    priors: &Priors,
+) -> Expected {
+    let drawn = draws(cohort, priors, DRAWS);
+    let analysed: Vec<(AtRisk, Tallies, Vec<Effect>)> = drawn
+        .par_iter()
+        .map(|draw| {
+            let whole = completed(cohort, Some(draw), Dated::Onset);
+            let at_risk = filters(&whole, Outcome::FILTER_ONSET);
+            let tallies = Tallies::new(&whole, &at_risk);
+            let dated = completed(cohort, Some(draw), Dated::BeforeVisible);
+            let effects = effects(&whole, &dated, &at_risk, adjustment);
+            (at_risk, tallies, effects)
+        })
+        .collect();
+    let (mut lives, mut tallies, mut fits) = (Vec::new(), Vec::new(), Vec::new());
+    for (at_risk, tally, effects) in analysed {
+        lives.push(at_risk);
+        tallies.push(tally);
+        fits.push(effects);
+    }
+    let reviewed = Tallies::new(cohort, &filters(cohort, Outcome::FILTER_ONSET));
+    let if_all = Tallies::new(cohort, &filters(cohort, UNDETERMINED_TOO));
+    let groups = || groupings.iter().flatten();
+    Expected {
+        rates: groups()
+            .flat_map(|g| pooled::expected_rates(&tallies, g))
+            .collect(),
+        bounds: groups()
+            .flat_map(|g| pooled::bounds(&reviewed, &if_all, g))
+            .collect(),
+        ratios: groupings
+            .iter()
+            .skip(1)
+            .flat_map(|g| pooled::expected_ratios(cohort, &tallies, g))
+            .collect(),
+        survival: curves
+            .iter()
+            .zip(reviewed_curves)
+            .map(|(g, own)| pooled::survival(own, &lives, g))
+            .collect(),
+        effects: pooled::effects(&fits),
+        told: groups()
+            .map(|g| (g.group.clone(), Told::of(cohort, g)))
+            .collect(),
+    }
+}
+
+/// The filter's onsets if every undetermined episode was one.
+const UNDETERMINED_TOO: Outcome = Outcome {
+    counts: |h| matches!(h.suggested, None | Some(Site::Filter)),
+    time_s: |h| h.onset_s.value,
+};
+
+/// The contract's row, the same with clustered errors, adjusted ones, further measures, those before the episodes were visible. `dated`
+/// holds the onsets at those moments.
+fn effects(
+    cohort: &Cohort,
+    dated: &Cohort,
+    at_risk: &AtRisk,
+    adjustment: &Adjustment,
+) -> Vec<Effect> {
     let (plain, clustered) = counted(cohort, at_risk, PauseRule::CONTRACT, &Adjustment::default());
     let mut effects = vec![plain, clustered];
     if !adjustment.is_none() {
@@ -219,6 +342,8 @@ fn effects(cohort: &Cohort, at_risk: &AtRisk, adjustment: &Adjustment) -> Vec<Ef
         effects.extend([plain, clustered]);
     }
     effects.extend(further_measures(cohort, at_risk));
+    effects.extend(before_visible(dated));
+    effects.push(supply_control(dated));
     effects
 }
 
@@ -230,13 +355,7 @@ fn undetermined(cohort: &Cohort, at_risk: &AtRisk, all: &Grouped) -> Undetermine
             .filter(|e| e.suggested.is_none())
             .count()
     };
-    let if_all = filters(
-        cohort,
-        Outcome {
-            counts: |h| matches!(h.suggested, None | Some(Site::Filter)),
-            time_s: |h| h.onset_s.value,
-        },
-    );
+    let if_all = filters(cohort, UNDETERMINED_TOO);
     Undetermined {
         episodes: cohort.members.iter().map(own).sum(),
         infusions: cohort.members.iter().filter(|m| 0 < own(m)).count(),

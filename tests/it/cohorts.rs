@@ -4,6 +4,8 @@
 //! laws. So this judges the statistics alone; how well onsets and sites are found is judged elsewhere. The exposure is
 //! counted here anew, not by the code under test. `scripts/cohorts/run` makes more cohorts and keeps their table.
 
+mod untold;
+
 use patency::infer::{Confidence, Course, PauseCause, Site};
 use patency::study::{
     Change, Cohort, Effect, Facts, Happening, LinePause, Member, Outcome, contract_effect, filters,
@@ -184,6 +186,7 @@ fn facts(hours: f64, placed_h: f64, changes: &[f64], stops: &[Stop], onsets: &[f
         id: i as u32 + 1,
         onset_s: Estimate::new(s(h), s(h) - 900.0, s(h) + 900.0).unwrap(),
         end_s: None,
+        visible_from_s: s(h) + 300.0,
         alarm_s: stops
             .iter()
             .filter(|p| p.cause == PauseCause::Alarm && h < p.start_h)
@@ -248,7 +251,7 @@ impl Tally {
     fn add(&mut self, cohort: &Cohort, truth: f64) {
         let effect = contract_effect(cohort, &filters(cohort, Outcome::FILTER_ONSET));
         self.cohorts += 1;
-        self.events += effect.events;
+        self.events += effect.events as usize;
         if let Ok(found) = effect.ratio {
             self.estimated += 1;
             self.covered += usize::from(found.ratio.low <= truth && truth <= found.ratio.high);

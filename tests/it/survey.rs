@@ -156,7 +156,12 @@ fn every_field_of_the_contract_is_there_with_its_type() {
     for rate in s["rates"].as_array().unwrap() {
         sites.insert(rate["site"].as_str().unwrap().to_string());
         groups.insert(rate["group"].to_string());
-        assert!(rate["episodes"].is_u64());
+        match rate["method"].as_str().unwrap() {
+            "hard" => assert!(rate["episodes"].is_u64()),
+            method => assert_eq!((method, rate["episodes"].is_f64()), ("imputed", true)),
+        }
+        let bounds = &rate["bounds"];
+        assert!(number(&bounds["low"]) <= number(&bounds["high"]));
         let per = &rate["per_1000_h"];
         assert!(
             number(&per["low"]) <= number(&per["value"])
@@ -183,6 +188,12 @@ fn every_field_of_the_contract_is_there_with_its_type() {
             .iter()
             .all(|step| step.as_array().unwrap().len() == 4)
     );
+    let effects = s["pause_effect"].as_array().unwrap();
+    let leads: Vec<&Value> = effects.iter().filter(|e| e["headline"] == true).collect();
+    assert_eq!(leads.len(), 1);
+    assert_eq!(leads[0]["method"], "imputed");
+    let by = |method: &str| effects.iter().filter(|e| e["method"] == method).count();
+    assert_eq!(by("hard"), by("imputed"));
     let effect = &s["pause_effect"][0];
     assert_eq!(
         (&effect["exposure"], &effect["outcome"]),
@@ -288,7 +299,7 @@ fn an_independent_count_from_the_single_reviews_gives_the_same_numbers() {
         .as_array()
         .unwrap()
         .iter()
-        .filter(|r| r["group"] == serde_json::json!({}))
+        .filter(|r| r["group"] == serde_json::json!({}) && r["method"] == "hard")
     {
         let site = rate["site"].as_str().unwrap();
         let expected = if site == "filter" {

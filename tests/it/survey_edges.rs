@@ -17,6 +17,7 @@ fn member(name: &str, unit: &str, pauses_h: &[f64], onset_h: Option<f64>) -> Mem
         id: 1,
         onset_s: Estimate::new(h * 3600.0, h * 3600.0 - 600.0, h * 3600.0 + 600.0).unwrap(),
         end_s: None,
+        visible_from_s: h * 3600.0 + 600.0,
         alarm_s: None,
         course: Course::Gradual,
         suggested: Some(Site::Filter),

@@ -12,6 +12,7 @@ mod reviews;
 use super::{open, out};
 use crate::error::{Error, Result};
 use crate::ingest;
+use crate::record::Priors;
 use crate::report;
 use crate::study::periods::Every;
 use crate::study::{self, Cohort, Settings, Skipped};
@@ -84,7 +85,7 @@ fn parse_day(text: &str) -> std::result::Result<jiff::civil::Date, String> {
 }
 
 impl Args {
-    fn settings(&self) -> Settings {
+    fn settings(&self, priors: &Priors) -> Settings {
         let split = |g: &String| g.split(',').map(|c| c.trim().to_string()).collect();
         Settings {
             groups: self.group.iter().map(split).collect(),
@@ -96,6 +97,7 @@ impl Args {
             },
             change: self.change,
             smallest_group: self.smallest_group,
+            priors: priors.clone(),
         }
     }
 }
@@ -108,7 +110,8 @@ pub fn run(args: &Args) -> Result<()> {
         name: &list_file,
         reader: &mut file,
     })?;
-    let settings = args.settings();
+    let priors = open::priors(args.priors.as_deref())?;
+    let settings = args.settings(&priors);
     let unknown = |e: study::UnknownColumn| {
         let known = if e.known.is_empty() {
             "no further column".into()
@@ -126,7 +129,6 @@ pub fn run(args: &Args) -> Result<()> {
     };
     study::survey(&nobody, &settings).map_err(unknown)?;
 
-    let priors = open::priors(args.priors.as_deref())?;
     let reading = args.form.settings()?;
     let keep = args.out.as_deref().filter(|_| args.from_reviews.is_none());
     let keep = keep.map(reviews::Keep::open).transpose()?;

@@ -7,7 +7,9 @@ use crate::report::draw::survey as pictures;
 use crate::report::page::{Figure, figure};
 use crate::report::words::survey_page as w;
 use crate::report::words::{bare, count, list, significant};
-use crate::study::{Effect, Group, NoFit, Rate, Survey, Survival};
+use crate::study::{
+    Effect, ExpectedRate, ExpectedRatio, Group, Method, NoFit, NoRatio, Rate, Survey, Survival,
+};
 use askama::Template;
 use jiff::civil::Date;
 
@@ -22,8 +24,9 @@ struct Page<'a> {
     pauses: String,
     counted: String,
     cautions: &'static [&'static str],
-    sites: Vec<[String; 4]>,
+    sites: Vec<[String; 5]>,
     undetermined: String,
+    not_compared: Vec<String>,
     groups: Vec<GroupView>,
     groups_left: usize,
     survival: Option<Figure>,
@@ -51,12 +54,12 @@ struct Page<'a> {
 struct GroupView {
     column: String,
     picture: Option<Figure>,
-    rows: Vec<[String; 5]>,
+    rows: Vec<[String; 6]>,
 }
 
 /// The page, as one HTML document. `change` is the day of the change of practice, if one was asked about.
 pub fn survey_html(survey: &Survey, change: Option<Date>) -> String {
-    let all = survey.survival.first();
+    let all = survey.expected.survival.first();
     let (groups, groups_left) = group_views(survey);
     let charts = survey.over_time.as_ref().ok();
     let page = Page {
@@ -65,13 +68,12 @@ pub fn survey_html(survey: &Survey, change: Option<Date>) -> String {
         pauses: pauses(survey),
         counted: counted(survey),
         cautions: words::CAUTIONS,
-        sites: survey
-            .rates
-            .iter()
-            .filter(|r| r.group.is_all())
+        sites: rows(survey)
+            .filter(|r| r.0.group.is_all())
             .map(site_row)
             .collect(),
         undetermined: words::undetermined(&survey.undetermined),
+        not_compared: not_compared(survey),
         groups,
         groups_left,
         survival: figure(
@@ -86,7 +88,13 @@ pub fn survey_html(survey: &Survey, change: Option<Date>) -> String {
             "Probability of the first hindrance by site and hours since the filter was placed",
             |w| pictures::incidence(&survey.incidence, w),
         ),
-        effects: survey.effects.iter().map(effect_row).collect(),
+        effects: survey
+            .expected
+            .effects
+            .iter()
+            .chain(survey.effects.first())
+            .map(effect_row)
+            .collect(),
         proportional: survey.effects.first().and_then(proportional),
         dose: figure(
             "dose",
@@ -166,19 +174,51 @@ fn counted(survey: &Survey) -> String {
     )
 }
 
-fn per_1000(rate: &Rate) -> String {
+/// Comparisons of groups that are refused since sites were told in unlike shares: said before any figure.
+fn not_compared(survey: &Survey) -> Vec<String> {
+    let refused = survey.expected.ratios.iter().filter(|r| !is_line(&r.group));
+    let says = |r: &ExpectedRatio| match r.ratio {
+        Err(why @ NoRatio::ToldUnlike { .. }) => Some(format!(
+            "{} and {}: {}",
+            words::group(&r.group),
+            words::group(&r.reference),
+            words::no_ratio(why)
+        )),
+        _ => None,
+    };
+    refused.filter_map(says).take(MOST_ROWS).collect()
+}
+
+fn per_1000(rate: &ExpectedRate) -> String {
     match rate.per_1000_h {
         Some(e) => format!("{} ({} to {})", bare(e.value), bare(e.low), bare(e.high)),
         None => "no time at risk".into(),
     }
 }
 
-fn site_row(rate: &Rate) -> [String; 4] {
+/// A rate by verdicts, with its sites as missing data, and its bounds.
+type RateRow<'a> = (&'a Rate, &'a ExpectedRate, Option<(f64, f64)>);
+
+fn rows(survey: &Survey) -> impl Iterator<Item = RateRow<'_>> {
+    let known = survey.rates.iter().zip(&survey.expected.rates);
+    known
+        .zip(&survey.expected.bounds)
+        .map(|((hard, expected), &bounds)| (hard, expected, bounds))
+}
+
+fn site_row((hard, expected, bounds): RateRow) -> [String; 5] {
+    let (likely, rate) = match hard.site {
+        Some(_) => (significant(expected.episodes, 3), per_1000(expected)),
+        None => ("counted above".into(), String::new()),
+    };
     [
-        words::site_word(rate.site).into(),
-        rate.episodes.to_string(),
-        significant(rate.hours, 4),
-        per_1000(rate),
+        words::site_word(hard.site).into(),
+        hard.episodes.to_string(),
+        format!("{likely} in {} h", significant(expected.hours, 4)),
+        rate,
+        bounds.map_or_else(String::new, |(low, high)| {
+            format!("{} to {}", bare(low), bare(high))
+        }),
     ]
 }
 
@@ -200,48 +240,57 @@ fn is_line(group: &Group) -> bool {
 }
 
 fn group_views(survey: &Survey) -> (Vec<GroupView>, usize) {
-    let filter = survey
-        .rates
-        .iter()
-        .filter(|r| r.site == Some(Site::Filter) && !r.group.is_all() && !is_line(&r.group));
-    let rates: Vec<&Rate> = filter.collect();
+    let rates: Vec<RateRow> = rows(survey)
+        .filter(|(r, ..)| r.site == Some(Site::Filter) && !r.group.is_all() && !is_line(&r.group))
+        .collect();
     let ratio = |r: &Rate| {
-        let found = survey.comparisons.iter().find(|c| c.group == r.group);
-        let Some(found) = found else {
-            return ("reference".to_string(), String::new());
-        };
-        match found.ratio {
-            Some(x) => {
-                let high = x.high.map_or("no bound".into(), |h| significant(h, 3));
-                let value = x.value.map_or("no bound".into(), |v| significant(v, 3));
-                (
-                    format!("{value} ({} to {high})", significant(x.low, 3)),
-                    p_value(x.p),
-                )
-            }
-            None => ("no event in either".into(), String::new()),
+        let found = survey.expected.ratios.iter().find(|c| c.group == r.group);
+        match found.map(|f| f.ratio) {
+            None => ("reference".to_string(), String::new()),
+            Some(Ok((ratio, p))) => (interval(ratio), p_value(p)),
+            Some(Err(why)) => (words::no_ratio(why), String::new()),
         }
     };
+    let told = |r: &Rate| {
+        let found = survey.expected.told.iter().find(|t| t.0 == r.group);
+        found
+            .and_then(|t| t.1.share())
+            .map_or("no episode".into(), |share| {
+                format!("{} %", bare((share * 100.0).round()))
+            })
+    };
     let mut views: Vec<GroupView> = Vec::new();
-    for same in rates.chunk_by(|a, b| columns_of(&a.group) == columns_of(&b.group)) {
-        let Some(column) = same.first().map(|r| columns_of(&r.group)) else {
+    for same in rates.chunk_by(|a, b| columns_of(&a.0.group) == columns_of(&b.0.group)) {
+        let Some(column) = same.first().map(|r| columns_of(&r.0.group)) else {
             continue;
         };
         let bars: Vec<pictures::Bar> = same
             .iter()
             .take(24)
-            .map(|r| pictures::Bar {
-                label: words::group(&r.group),
-                estimate: r.per_1000_h,
-                says: per_1000(r),
+            .map(|(hard, expected, _)| pictures::Bar {
+                label: words::group(&hard.group),
+                estimate: expected.per_1000_h,
+                says: per_1000(expected),
                 wrong: false,
             })
             .collect();
         let title = format!("Filter onset rate by {column}");
-        let row = |r: &&Rate| {
-            let (ratio, p) = ratio(r);
-            let seen = format!("{} in {} h", r.episodes, significant(r.hours, 4));
-            [words::group(&r.group), seen, per_1000(r), ratio, p]
+        let row = |(hard, expected, _): &RateRow| {
+            let (ratio, p) = ratio(hard);
+            let seen = format!(
+                "{} in {} h, {} determined",
+                significant(expected.episodes, 3),
+                significant(expected.hours, 4),
+                hard.episodes
+            );
+            [
+                words::group(&hard.group),
+                seen,
+                per_1000(expected),
+                told(hard),
+                ratio,
+                p,
+            ]
         };
         views.push(GroupView {
             picture: figure(&format!("groups-{}", views.len()), &title, |w| {
@@ -272,6 +321,7 @@ fn median(curve: &Survival) -> String {
 fn survival_groups(survey: &Survey) -> Vec<(String, Figure, String)> {
     let by_column = |column: &str| -> Vec<&Survival> {
         survey
+            .expected
             .survival
             .iter()
             .filter(|s| columns_of(&s.group) == column && 0 < s.filters)
@@ -322,6 +372,15 @@ fn no_ratio(why: NoFit) -> &'static str {
 
 fn effect_row(effect: &Effect) -> [String; 4] {
     let mut how = Vec::new();
+    if effect.method == Method::Hard {
+        how.push("only episodes determined as the filter's".into());
+    }
+    if effect.outcome != Site::Filter {
+        how.push(format!(
+            "control: episodes of the site {}",
+            effect.outcome.word()
+        ));
+    }
     if !effect.adjusted_for.is_empty() {
         how.push(format!("adjusted for {}", in_words(&effect.adjusted_for)));
     }

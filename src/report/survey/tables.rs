@@ -535,6 +535,7 @@ mod tests {
                         id: 1,
                         onset_s: Estimate::new(t, t - 60.0, t + 60.0).unwrap(),
                         end_s: None,
+                        visible_from_s: t,
                         alarm_s: None,
                         course: Course::Gradual,
                         suggested: Some(Site::Filter),

@@ -4,7 +4,7 @@ use super::words;
 use crate::infer::Site;
 use crate::report::text::Page;
 use crate::report::words::{bare, clip, count, significant};
-use crate::study::{Rate, Survey};
+use crate::study::{ExpectedRate, Rate, Survey};
 use crate::units::Estimate;
 
 /// Most groups listed; the page and the JSON have all.
@@ -16,22 +16,22 @@ pub fn survey_text(survey: &Survey, width: usize, bold: bool) -> String {
     page.strong("", &headline(survey));
     page.line("", &pauses(survey));
     page.section(
-        "Episodes per 1,000 h, by site (exact 95 % interval)",
-        all_rates(survey).map(rate_line),
+        "Episodes per 1,000 h, by site (95 % interval, sites' uncertainty included)",
+        pairs(survey)
+            .filter(|(r, _)| r.group.is_all())
+            .map(rate_line),
     );
-    let filter_groups = survey
-        .rates
-        .iter()
-        .filter(|r| r.site == Some(Site::Filter) && !r.group.is_all());
-    let listed: Vec<&Rate> = filter_groups
-        .filter(|r| r.group.values.iter().all(|v| v.0 != "line"))
+    let filter_groups =
+        pairs(survey).filter(|(r, _)| r.site == Some(Site::Filter) && !r.group.is_all());
+    let listed: Vec<(&Rate, &ExpectedRate)> = filter_groups
+        .filter(|(r, _)| r.group.values.iter().all(|v| v.0 != "line"))
         .collect();
     page.section(
         "Filter onsets per 1,000 filter hours, by group",
         listed
             .iter()
             .take(MOST_GROUPS)
-            .map(|r| format!("{}: {}", clip(&words::group(&r.group)), rate(r))),
+            .map(|(r, e)| format!("{}: {}", clip(&words::group(&r.group)), rate(e, r.episodes))),
     );
     if MOST_GROUPS < listed.len() {
         page.line("  - ", &format!("and {} more", listed.len() - MOST_GROUPS));
@@ -45,6 +45,11 @@ pub fn survey_text(survey: &Survey, width: usize, bold: bool) -> String {
     page.text
 }
 
+/// Each rate by verdicts with the one in which sites are missing data.
+fn pairs(survey: &Survey) -> impl Iterator<Item = (&Rate, &ExpectedRate)> {
+    survey.rates.iter().zip(&survey.expected.rates)
+}
+
 /// The rows of all infusions.
 fn all_rates(survey: &Survey) -> impl Iterator<Item = &Rate> {
     survey.rates.iter().filter(|r| r.group.is_all())
@@ -52,15 +57,21 @@ fn all_rates(survey: &Survey) -> impl Iterator<Item = &Rate> {
 
 /// What a nurse would be told: how many, how often, how long filters last.
 pub(super) fn headline(survey: &Survey) -> String {
-    let filter = all_rates(survey).find(|r| r.site == Some(Site::Filter));
-    let how_often = match filter.and_then(|r| r.per_1000_h.map(|e| (r.episodes, e))) {
-        Some((n, e)) => format!(
-            "{} in {} filter hours: {} per 1,000 h (95 % interval {} to {}).",
-            count(n, "first filter onset", "first filter onsets"),
-            significant(survey.at_risk.hours(), 4),
+    let reviewed = all_rates(survey).find(|r| r.site == Some(Site::Filter));
+    let expected = survey.expected.rates.iter();
+    let filter = expected
+        .clone()
+        .find(|r| r.group.is_all() && r.site == Some(Site::Filter));
+    let how_often = match filter.and_then(|r| r.per_1000_h.map(|e| (r, e))) {
+        Some((r, e)) => format!(
+            "About {} first filter onsets in {} filter hours: {} per 1,000 h (95 % interval {} to {}). {} determined as the \
+             filter's by the reviews.",
+            significant(r.episodes, 3),
+            significant(r.hours, 4),
             bare(e.value),
             bare(e.low),
-            bare(e.high)
+            bare(e.high),
+            was(reviewed.map_or(0, |r| r.episodes)),
         ),
         None => "No filter was at risk.".into(),
     };
@@ -71,26 +82,43 @@ pub(super) fn headline(survey: &Survey) -> String {
     )
 }
 
+fn was(onsets: u64) -> String {
+    match onsets {
+        1 => "1 was".into(),
+        n => format!("{n} were"),
+    }
+}
+
+/// By so many hours pauses must lie before an episode showed, for a ratio to be more than staff's answer to rising pressure. A choice, no
+/// source: most rises take a few hours.
+const ANSWER_H: f64 = 2.0;
+
 /// The effect of pauses in a sentence or two.
 pub(super) fn pauses(survey: &Survey) -> String {
-    let Some(effect) = survey.effects.first() else {
+    let Some(effect) = survey.expected.headline() else {
         return String::new();
     };
     match &effect.ratio {
         Ok(r) => {
             let e = r.ratio;
-            let reading = if 1.0 < e.low {
-                "Filters with more pauses in the last 6 h had onsets more often"
-            } else if e.high < 1.0 {
-                "Filters with more pauses in the last 6 h had onsets less often"
+            let earlier = survey.expected.before_visible(ANSWER_H);
+            let earlier = earlier.and_then(|e| e.ratio.as_ref().ok()).map(|r| r.ratio);
+            let reading = if 1.0 < e.low && earlier.is_some_and(|e| 1.0 < e.low) {
+                "Filters with more pauses in the 6 h before had onsets more often"
+            } else if e.high < 1.0 && earlier.is_some_and(|e| e.high < 1.0) {
+                "Filters with more pauses in the 6 h before had onsets less often"
+            } else if 1.0 < e.low || e.high < 1.0 {
+                "Pauses and onsets go together, but not pauses that lay 2 h or more before the episode was visible: staff may have paused \
+                 because pressure was rising. This does not show an effect of pauses"
             } else {
                 "The data do not show whether pauses go with more onsets or fewer"
             };
             format!(
-                "{reading}: hazard ratio {} for each pause, {}, from {}. An association, not a cause.",
+                "{reading}: hazard ratio {} for each pause before the episode was visible, {}, from about {} onsets. An association, \
+                 not a cause.",
                 interval(e),
                 p_value(r.p),
-                count(effect.events as u64, "onset", "onsets")
+                significant(effect.events, 3)
             )
         }
         Err(why) => format!(
@@ -122,13 +150,22 @@ pub(super) fn p_value(p: f64) -> String {
     }
 }
 
-fn rate_line(r: &Rate) -> String {
-    format!("{}: {}", words::site_word(r.site), rate(r))
+/// The row with the sites' uncertainty; undetermined episodes are counted.
+fn rate_line((r, expected): (&Rate, &ExpectedRate)) -> String {
+    let name = words::site_word(r.site);
+    match r.site {
+        Some(_) => format!("{name}: {}", rate(expected, r.episodes)),
+        None => format!("{name}: {} of these episodes", r.episodes),
+    }
 }
 
-/// `7.4 (5.0 to 10.5); 31 in 4210 h`.
-fn rate(r: &Rate) -> String {
-    let seen = format!("{} in {} h", r.episodes, significant(r.hours, 4));
+/// `7.4 (5.0 to 10.5); 31.2 in 4210 h, 24 determined`.
+fn rate(r: &ExpectedRate, determined: u64) -> String {
+    let seen = format!(
+        "{} in {} h, {determined} determined",
+        significant(r.episodes, 3),
+        significant(r.hours, 4)
+    );
     match r.per_1000_h {
         Some(e) => format!(
             "{} ({} to {}); {seen}",

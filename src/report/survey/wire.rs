@@ -3,6 +3,7 @@
 //! Numbers are as computed, not rounded; what cannot be estimated is `null`, with a `reason` beside it.
 
 use super::words;
+use crate::record::Priors;
 use crate::report::wire::Estimate;
 use crate::study;
 use serde::{Deserialize, Serialize};
@@ -35,6 +36,8 @@ pub struct Survey {
     pub filters: usize,
     /// Filter rates of groups against the group of the same column with the most hours.
     pub rate_ratios: Vec<RateRatio>,
+    /// How often a site was told, by group: where that differs, so may the rates by verdicts.
+    pub told: Vec<Told>,
     /// Log-rank tests between the levels of a column.
     pub log_rank: Vec<LogRank>,
     /// Cumulative incidence of the first hindrance by site.
@@ -63,6 +66,25 @@ pub struct Survey {
     pub cautions: Vec<String>,
     /// Program and version.
     pub program: String,
+    /// The version alone.
+    pub version: String,
+    /// How likely each cause was taken to be before a record is looked at.
+    pub priors: BTreeMap<String, f64>,
+    /// What was asked for.
+    pub options: Options,
+}
+
+/// What was asked for, and how often sites were drawn.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs)] // the fields' names are the command's options
+pub struct Options {
+    pub group: Vec<Vec<String>>,
+    pub adjust: Vec<String>,
+    pub stratify: Vec<String>,
+    pub by: String,
+    pub change: Option<String>,
+    pub smallest_group: Option<usize>,
+    pub imputations: usize,
 }
 
 /// A rate.
@@ -71,10 +93,30 @@ pub struct Survey {
 pub struct Rate {
     pub site: String,
     pub group: Group,
-    pub episodes: u64,
+    pub episodes: Count,
     pub hours: f64,
     pub per_1000_h: Option<Estimate>,
     pub infusions: usize,
+    pub method: String,
+    /// Per 1,000 h if none, or all, of the undetermined episodes were of the site.
+    pub bounds: Option<Bounds>,
+}
+
+/// A number of episodes: whole where they were counted, else expected.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+#[allow(missing_docs)] // as above
+pub enum Count {
+    Whole(u64),
+    Expected(f64),
+}
+
+/// See [`Rate::bounds`].
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs)] // as above
+pub struct Bounds {
+    pub low: f64,
+    pub high: f64,
 }
 
 /// A survival curve.
@@ -88,7 +130,8 @@ pub struct Survival {
     pub median_low_h: Option<f64>,
     pub median_high_h: Option<f64>,
     pub filters: usize,
-    pub events: usize,
+    pub events: Count,
+    pub method: String,
     /// `[hours, filters]`.
     pub at_risk: Vec<(f64, usize)>,
     /// From here on fewer than ten filters are at risk; `null` where that never is so.
@@ -103,7 +146,11 @@ pub struct Effect {
     pub outcome: String,
     pub hazard_ratio: Option<Estimate>,
     pub p: Option<f64>,
-    pub events: usize,
+    pub events: Count,
+    pub method: String,
+    /// Whether text and page lead with this row.
+    #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+    pub headline: bool,
     /// Why there is no ratio.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub reason: Option<String>,
@@ -134,6 +181,20 @@ pub struct RateRatio {
     /// `null` = no upper bound.
     pub high: Option<f64>,
     pub p: Option<f64>,
+    pub method: String,
+    /// Why the groups are not compared.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub reason: Option<String>,
+}
+
+/// How often a site was told in a group.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs)] // as above
+pub struct Told {
+    pub group: Group,
+    pub episodes: usize,
+    pub told: usize,
+    pub filter_changed: usize,
 }
 
 /// A log-rank test.
@@ -179,7 +240,7 @@ pub struct Variant {
     pub why: String,
     pub hazard_ratio: Option<Estimate>,
     pub p: Option<f64>,
-    pub events: usize,
+    pub events: Count,
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub reason: Option<String>,
 }
@@ -295,11 +356,30 @@ impl Survey {
             infusions: s.infusions,
             hours: s.hours,
             filter_hours: s.at_risk.hours(),
-            rates: s.rates.iter().map(Rate::from).collect(),
-            filter_survival: s.survival.iter().map(Survival::from).collect(),
-            pause_effect: s.effects.iter().map(Effect::from).collect(),
+            rates: rates(s),
+            filter_survival: s
+                .survival
+                .iter()
+                .chain(&s.expected.survival)
+                .map(Survival::from)
+                .collect(),
+            pause_effect: s
+                .effects
+                .iter()
+                .chain(&s.expected.effects)
+                .map(|e| Effect {
+                    headline: s.expected.headline().is_some_and(|h| std::ptr::eq(h, e)),
+                    ..Effect::from(e)
+                })
+                .collect(),
+            told: s.expected.told.iter().map(Told::from).collect(),
             filters: s.at_risk.filters.len(),
-            rate_ratios: s.comparisons.iter().map(RateRatio::from).collect(),
+            rate_ratios: s
+                .comparisons
+                .iter()
+                .map(RateRatio::from)
+                .chain(s.expected.ratios.iter().map(RateRatio::from))
+                .collect(),
             log_rank: s.group_tests.iter().map(LogRank::from).collect(),
             cumulative_incidence: s.incidence.iter().map(Incidence::from).collect(),
             dose_response: s.dose_response.iter().map(Effect::from).collect(),
@@ -314,19 +394,98 @@ impl Survey {
             assumptions: words::assumptions(s),
             cautions: words::CAUTIONS.iter().map(|&c| c.into()).collect(),
             program: concat!("patency ", env!("CARGO_PKG_VERSION")).into(),
+            version: env!("CARGO_PKG_VERSION").into(),
+            priors: Priors::CAUSES
+                .iter()
+                .zip(s.settings.priors.shares())
+                .map(|(&cause, share)| (cause.into(), share))
+                .collect(),
+            options: Options::from(&s.settings),
         }
     }
 }
 
-impl From<&study::Rate> for Rate {
-    fn from(r: &study::Rate) -> Self {
+impl From<&study::Settings> for Options {
+    fn from(s: &study::Settings) -> Self {
         Self {
+            group: s.groups.clone(),
+            adjust: s.adjust.clone(),
+            stratify: s.stratify.clone(),
+            by: s.every.word().into(),
+            change: s.change.map(|day| day.to_string()),
+            smallest_group: s.smallest_group,
+            imputations: study::DRAWS,
+        }
+    }
+}
+
+/// The rows by verdicts, then the same with the sites as missing data.
+fn rates(s: &study::Survey) -> Vec<Rate> {
+    let bounds = || {
+        let known = s.expected.bounds.iter();
+        known.map(|b| b.map(|(low, high)| Bounds { low, high }))
+    };
+    let hard = s.rates.iter().zip(bounds()).map(|(r, bounds)| Rate {
+        site: words::site_word(r.site).into(),
+        group: group(&r.group),
+        episodes: Count::Whole(r.episodes),
+        hours: r.hours,
+        per_1000_h: r.per_1000_h.map(Into::into),
+        infusions: r.infusions,
+        method: words::method(study::Method::Hard).into(),
+        bounds,
+    });
+    let imputed = s
+        .expected
+        .rates
+        .iter()
+        .zip(bounds())
+        .map(|(r, bounds)| Rate {
             site: words::site_word(r.site).into(),
             group: group(&r.group),
-            episodes: r.episodes,
+            episodes: Count::Expected(r.episodes),
             hours: r.hours,
             per_1000_h: r.per_1000_h.map(Into::into),
             infusions: r.infusions,
+            method: words::method(study::Method::Imputed).into(),
+            bounds,
+        });
+    hard.chain(imputed).collect()
+}
+
+impl Count {
+    fn of(events: f64, method: study::Method) -> Self {
+        match method {
+            study::Method::Hard => Count::Whole(events as u64),
+            study::Method::Imputed => Count::Expected(events),
+        }
+    }
+}
+
+impl From<&(study::Group, study::Told)> for Told {
+    fn from((of, told): &(study::Group, study::Told)) -> Self {
+        Self {
+            group: group(of),
+            episodes: told.episodes,
+            told: told.told,
+            filter_changed: told.filter_changed,
+        }
+    }
+}
+
+impl From<&study::ExpectedRatio> for RateRatio {
+    fn from(c: &study::ExpectedRatio) -> Self {
+        let found = c.ratio.as_ref().ok();
+        Self {
+            site: "filter".into(),
+            group: group(&c.group),
+            reference: group(&c.reference),
+            value: found.map(|r| r.0.value),
+            low: found.map(|r| r.0.low),
+            high: found.map(|r| r.0.high),
+            p: found.map(|r| r.1),
+            method: words::method(study::Method::Imputed).into(),
+            reason: c.ratio.as_ref().err().map(|&why| words::no_ratio(why)),
         }
     }
 }
@@ -341,7 +500,8 @@ impl From<&study::Survival> for Survival {
             median_low_h: s.median_h.low,
             median_high_h: s.median_h.high,
             filters: s.filters,
-            events: s.events,
+            events: Count::of(s.expected_events, s.method),
+            method: words::method(s.method).into(),
             at_risk: s.at_risk.clone(),
             thin_from_h: s.thin_from_h,
         }
@@ -353,10 +513,12 @@ impl From<&study::Effect> for Effect {
         let (hazard_ratio, p, log_standard_error, reason) = parts(&e.ratio);
         Self {
             exposure: words::exposure_word(e.measure),
-            outcome: "filter".into(),
+            outcome: e.outcome.word().into(),
             hazard_ratio,
             p,
-            events: e.events,
+            events: Count::of(e.events, e.method),
+            method: words::method(e.method).into(),
+            headline: false,
             reason,
             per: words::per(e.measure).into(),
             log_standard_error,
@@ -380,6 +542,8 @@ impl From<&study::Comparison> for RateRatio {
             low: c.ratio.map(|r| r.low),
             high: c.ratio.and_then(|r| r.high),
             p: c.ratio.map(|r| r.p),
+            method: words::method(study::Method::Hard).into(),
+            reason: None,
         }
     }
 }
@@ -433,7 +597,7 @@ impl From<&study::Variant> for Variant {
             why: words::change_reason(v.change).into(),
             hazard_ratio,
             p,
-            events: v.effect.events,
+            events: Count::of(v.effect.events, v.effect.method),
             reason,
         }
     }

@@ -3,8 +3,8 @@
 use crate::infer::Site;
 use crate::report::words::{bare, count};
 use crate::study::{
-    Change, Group, Measure, NoChart, NoComparison, NoFit, NoPoissonFit, PauseRule, Rule, Survey,
-    Undetermined,
+    Change, Group, Measure, Method, NoChart, NoComparison, NoFit, NoPoissonFit, NoRatio, PauseRule,
+    Rule, Survey, Undetermined,
 };
 
 /// The contract's word for a rate's site.
@@ -31,6 +31,7 @@ pub fn group(group: &Group) -> String {
 pub fn exposure_word(measure: Measure) -> String {
     match measure {
         Measure::Pauses(rule) => pauses_word(rule),
+        Measure::PausesBeforeVisible(rule) => format!("{}_before_visible", pauses_word(rule)),
         Measure::PauseLevel { pauses, or_more } => {
             format!(
                 "pauses_in_last_6_h{}{pauses}",
@@ -60,7 +61,7 @@ fn pauses_word(rule: PauseRule) -> String {
 /// What the ratio is for.
 pub fn per(measure: Measure) -> &'static str {
     match measure {
-        Measure::Pauses(_) => "pause",
+        Measure::Pauses(_) | Measure::PausesBeforeVisible(_) => "pause",
         Measure::PausedHours | Measure::LongestPauseHours => "60 minutes",
         Measure::PauseLevel { .. } => "against no pause in the last 6 h",
         Measure::LastPauseEnded { .. } => "against none that ended within 6 h",
@@ -71,6 +72,16 @@ pub fn per(measure: Measure) -> &'static str {
 pub fn exposure(measure: Measure) -> String {
     match measure {
         Measure::Pauses(_) => "each pause in the last 6 h".into(),
+        Measure::PausesBeforeVisible(PauseRule { lag_h: 0.0, .. }) => {
+            "each pause in the 6 h before the episode was visible".into()
+        }
+        Measure::PausesBeforeVisible(PauseRule {
+            lag_h, window_h, ..
+        }) => format!(
+            "each pause between {} h and {} h before the episode was visible",
+            bare(lag_h + window_h),
+            bare(lag_h)
+        ),
         Measure::PauseLevel { pauses, or_more } => {
             let more = if or_more { " or more" } else { "" };
             format!("{pauses}{more} in the last 6 h")
@@ -108,6 +119,28 @@ pub fn no_fit(why: NoFit) -> &'static str {
         }
         NoFit::Collinear => "Two of the columns say the same thing; leave one of them out.",
         NoFit::NotConverged => "The estimate could not be found.",
+    }
+}
+
+/// A fixed word for what counts as a filter's onset.
+pub fn method(method: Method) -> &'static str {
+    match method {
+        Method::Hard => "hard",
+        Method::Imputed => "imputed",
+    }
+}
+
+/// Why two groups are not compared.
+pub fn no_ratio(why: NoRatio) -> String {
+    let percent = |share: f64| bare((share * 100.0).round());
+    match why {
+        NoRatio::TooFew => "Too few expected onsets in one of the groups for a ratio.".into(),
+        NoRatio::ToldUnlike { told, reference } => format!(
+            "Not compared: the site was determined in {} % of the group's episodes and in {} % of the reference's, so the \
+             difference may come from how often staff changed filters.",
+            percent(told),
+            percent(reference)
+        ),
     }
 }
 
@@ -174,9 +207,13 @@ pub fn change(change: Change) -> String {
         Change::AtLeast { seconds } => {
             format!("only pauses of at least {} min", bare(seconds / 60.0))
         }
-        Change::EndsHourBefore => "pauses of the last hour before each moment left out".into(),
+        Change::Lag { hours } => {
+            format!(
+                "pauses of the last {} h before each moment left out",
+                bare(hours)
+            )
+        }
         Change::EarlyOnset => "each onset at the lower end of its interval".into(),
-        Change::LateOnset => "each onset at the upper end of its interval".into(),
         Change::WholeWindowSeen => "filters from 6 h under observation on".into(),
         Change::UndeterminedCount => "undetermined episodes counted as the filter's".into(),
         Change::HighConfidenceOnly => "only filter verdicts of high confidence".into(),
@@ -194,9 +231,8 @@ pub fn change_short(change: Change) -> String {
         Change::Contract => "as defined (6 h, 1 min)".into(),
         Change::Window { hours } => format!("pauses of the last {} h", bare(hours)),
         Change::AtLeast { seconds } => format!("pauses of at least {} min", bare(seconds / 60.0)),
-        Change::EndsHourBefore => "last hour left out".into(),
+        Change::Lag { hours } => format!("last {} h left out", bare(hours)),
         Change::EarlyOnset => "onset at its earliest".into(),
-        Change::LateOnset => "onset at its latest".into(),
         Change::WholeWindowSeen => "from 6 h observed on".into(),
         Change::UndeterminedCount => "undetermined counted".into(),
         Change::HighConfidenceOnly => "high confidence only".into(),
@@ -211,9 +247,8 @@ pub fn change_word(change: Change) -> String {
         Change::Contract => "as-defined".into(),
         Change::Window { hours } => format!("window-{hours}-h"),
         Change::AtLeast { seconds } => format!("at-least-{}-min", seconds / 60.0),
-        Change::EndsHourBefore => "ends-an-hour-before".into(),
+        Change::Lag { hours } => format!("lag-{hours}-h"),
         Change::EarlyOnset => "onset-early".into(),
-        Change::LateOnset => "onset-late".into(),
         Change::WholeWindowSeen => "whole-window-seen".into(),
         Change::UndeterminedCount => "undetermined-count".into(),
         Change::HighConfidenceOnly => "high-confidence-only".into(),
@@ -228,10 +263,10 @@ pub fn change_reason(change: Change) -> &'static str {
         Change::Contract => "The definition of this report.",
         Change::Window { .. } => "How long a pause matters is not known.",
         Change::AtLeast { .. } => "If what settles in a pause matters, long pauses matter more.",
-        Change::EndsHourBefore => {
+        Change::Lag { .. } => {
             "Staff may pause because pressure is rising. If the ratio falls towards 1 here, the pauses may be a response."
         }
-        Change::EarlyOnset | Change::LateOnset => {
+        Change::EarlyOnset => {
             "A gradual onset has no sharp moment; this shows how much the result depends on it."
         }
         Change::WholeWindowSeen => {
@@ -336,12 +371,15 @@ pub const CAUTIONS: &[&str] = &[
 /// What each part of the page means, and what it does not.
 pub mod meaning {
     /// Rates.
-    pub const RATES: &str = "An episode counts for the site that the program suggests for it. The filter rate counts the \
-        first onset of each filter over the hours in which filters were at risk; other rates count all episodes over the \
-        infusions’ hours. The interval (exact Poisson, 95 %) says how far chance alone may have moved the rate; it does not \
-        allow for wrong verdicts or for unlike patients.";
+    pub const RATES: &str = "Each episode counts for every site by the probability that it was there; probabilities are updated \
+        with the shares in these records. The filter rate counts the first onset of each filter over the hours in which \
+        filters were at risk; other rates count all episodes over the infusions’ hours. The 95 % interval holds chance, the \
+        uncertainty of the sites, and differences between infusions (multiple imputation). It does not \
+        allow for reviews that are wrong in the same direction throughout. “Determined” counts only episodes whose site the \
+        record could tell; the last column is the rate if none, or all, of the undetermined ones were of that site.";
     /// Ratios between groups.
-    pub const RATIOS: &str = "A ratio of 2 means twice the rate of the group with the most hours. Groups differ in more than \
+    pub const RATIOS: &str = "Where the site was determined much more often in one group than in the other (for instance \
+        because its filters are changed more often), the two are not compared. A ratio of 2 means twice the rate of the group with the most hours. Groups differ in more than \
         the column says: a ratio does not show that the column is the reason.";
     /// Survival.
     pub const SURVIVAL: &str = "The curve is the share of filters that had no onset so far, if none were taken out for \
@@ -355,7 +393,9 @@ pub mod meaning {
         placed came at that site (Aalen–Johansen). The first one shuts out the others, so the curves add up to at most 1. In \
         brackets: how many.";
     /// Pauses.
-    pub const PAUSES: &str = "The hazard ratio compares filters of the same age: 1.2 means that with each pause of the line in \
+    pub const PAUSES: &str = "Onsets count by the probability that the filter was the site (multiple imputation with pauses in \
+        the imputation model, Rubin’s rules). The first result counts pauses before the record showed the episode; in further rows \
+        all pauses lie 1, 2, 4 or 6 h earlier. If staff paused because they saw pressure rise before that, no row can correct it. The hazard ratio compares filters of the same age: 1.2 means that with each pause of the line in \
         the last 6 h an onset comes 1.2 times as often. Only pauses of at least a minute count that no alarm caused and that \
         began before the onset, since an alarm’s own stop is an effect, not a cause. A ratio above 1 does not show that pauses \
         block filters, nor one near 1 that they do not.";

@@ -9,8 +9,10 @@ sentences! {
     RATES_BY_SITE = "Rates by site";
     ALL_INFUSIONS = "All infusions";
     SITE = "Site";
-    EPISODES = "Episodes";
-    HOURS_BEHIND_THEM = "Hours behind them";
+    DETERMINED = "Determined";
+    EXPECTED = "Expected";
+    IF_NONE_OR_ALL = "If none or all undetermined";
+    SITE_DETERMINED = "Site determined";
     PER_1_000_H = "Per 1,000 h (95 % interval)";
     FILTER_ONSETS_BY = "Filter onsets by";
     FIRST_ONSETS_OF_FILTERS = "First onsets of filters per 1,000 filter hours, with exact 95 % intervals.";

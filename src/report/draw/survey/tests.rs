@@ -59,6 +59,7 @@ fn survey(infusions: usize) -> Survey {
                         id: 1,
                         onset_s: Estimate::new(t, t, t).unwrap(),
                         end_s: None,
+                        visible_from_s: t,
                         alarm_s: None,
                         course: crate::infer::Course::Gradual,
                         suggested: Some(site),
