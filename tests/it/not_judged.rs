@@ -47,7 +47,7 @@ fn a_record_that_cannot_be_judged_is_said_not_to_be(
         text.contains(&format!("The record was not judged: {why}")),
         "{text}"
     );
-    assert!(!text.contains("No stretch of hindered flow"), "{text}");
+    assert!(!text.contains("No sign of obstruction"), "{text}");
     let parts = json["not_judged"].as_array().unwrap();
     assert_eq!(parts.len(), 1);
     assert_eq!(
@@ -61,7 +61,7 @@ fn a_record_that_cannot_be_judged_is_said_not_to_be(
 #[test]
 fn an_ordinary_record_is_judged_as_a_whole() {
     let (text, json) = reviewed(&hour(30.0));
-    assert!(text.contains("No stretch of hindered flow"), "{text}");
+    assert!(text.contains("No sign of obstruction"), "{text}");
     assert_eq!(json["not_judged"], Value::Array(vec![]));
 }
 
