@@ -373,7 +373,7 @@ fn no_ratio(why: NoFit) -> &'static str {
 fn effect_row(effect: &Effect) -> [String; 4] {
     let mut how = Vec::new();
     if effect.method == Method::Hard {
-        how.push("only episodes determined as the filter's".into());
+        how.push("only episodes determined as the filter’s".into());
     }
     if effect.outcome != Site::Filter {
         how.push(format!(

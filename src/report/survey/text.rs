@@ -65,7 +65,7 @@ pub(super) fn headline(survey: &Survey) -> String {
     let how_often = match filter.and_then(|r| r.per_1000_h.map(|e| (r, e))) {
         Some((r, e)) => format!(
             "About {} first filter onsets in {} filter hours: {} per 1,000 h (95 % interval {} to {}). {} determined as the \
-             filter's by the reviews.",
+             filter’s by the reviews.",
             significant(r.episodes, 3),
             significant(r.hours, 4),
             bare(e.value),

@@ -215,7 +215,7 @@ pub fn change(change: Change) -> String {
         }
         Change::EarlyOnset => "each onset at the lower end of its interval".into(),
         Change::WholeWindowSeen => "filters from 6 h under observation on".into(),
-        Change::UndeterminedCount => "undetermined episodes counted as the filter's".into(),
+        Change::UndeterminedCount => "undetermined episodes counted as the filter’s".into(),
         Change::HighConfidenceOnly => "only filter verdicts of high confidence".into(),
         Change::AlarmStopsCount => "WRONG: stops caused by an alarm counted as pauses".into(),
         Change::DatedAtAlarm => {
@@ -272,7 +272,7 @@ pub fn change_reason(change: Change) -> &'static str {
         Change::WholeWindowSeen => {
             "Pauses before a record began are not known; here no window reaches back beyond it."
         }
-        Change::UndeterminedCount => "Some undetermined episodes will have been the filter's.",
+        Change::UndeterminedCount => "Some undetermined episodes will have been the filter’s.",
         Change::HighConfidenceOnly => "Verdicts that are wrong draw the ratio towards 1.",
         Change::AlarmStopsCount => {
             "An alarm stops the pump: such a stop may be the effect of the very obstruction that it is said to cause. \
@@ -300,7 +300,7 @@ pub fn undetermined(u: &Undetermined) -> String {
         None => "no rate".into(),
     };
     format!(
-        "{} in {} could not be told apart by site. If none of them was the filter's, the filter rate is {}; if all were, {}.",
+        "{} in {} could not be told apart by site. If none of them was the filter’s, the filter rate is {}; if all were, {}.",
         count(u.episodes as u64, "episode", "episodes"),
         count(u.infusions as u64, "infusion", "infusions"),
         rate(&u.none_filter),

@@ -15,7 +15,7 @@ sentences! {
     SITE_DETERMINED = "Site determined";
     PER_1_000_H = "Per 1,000 h (95 % interval)";
     FILTER_ONSETS_BY = "Filter onsets by";
-    FIRST_ONSETS_OF_FILTERS = "First onsets of filters per 1,000 filter hours, with exact 95 % intervals.";
+    FIRST_ONSETS_OF_FILTERS = "First onsets of filters per 1,000 filter hours, with 95 % intervals.";
     GROUP = "Group";
     ONSETS = "Onsets";
     RATIO_95_INTERVAL = "Ratio (95 % interval)";
