@@ -4,10 +4,12 @@
 //! that was looked for (`inspect --privacy`) or is left open (`map` with unanswered questions).
 
 mod clamp_test;
+mod completions;
 mod expect;
 mod export;
 mod inspect;
 mod limits;
+mod man;
 mod manual;
 mod map;
 mod open;
@@ -24,9 +26,21 @@ use crate::error::Result;
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
+/// Stands under the program's help.
+const AFTER_HELP: &str = "\
+Exit status:
+  0  done
+  1  it could not be done; one message on standard error says what, where and what to do
+  2  wrong usage
+  3  done, and something was found that was looked for (inspect --privacy) or is left open (map)
+
+NO_COLOR, set to anything, keeps bold type and colour out of what is printed.
+
+Example: patency review sample-traces/filter-loads/trace.csv --line sample-traces/filter-loads/line.toml";
+
 /// Reads exported infusion-pump logs and says what was blocked, where, and how sure that is.
 #[derive(Parser)]
-#[command(version, about, max_term_width = 100)]
+#[command(version, about, max_term_width = 100, after_help = AFTER_HELP)]
 struct Args {
     #[command(subcommand)]
     command: Command,
@@ -46,6 +60,8 @@ enum Command {
     Serve(serve::Args),
     Simulate(simulate::Args),
     Survey(survey::Args),
+    Completions(completions::Args),
+    Man(man::Args),
     /// Started by the program itself
     #[command(name = crate::serve::JOB, hide = true)]
     WorkbenchJob,
@@ -88,6 +104,8 @@ fn run(command: Command) -> Result<Done> {
         Command::Serve(args) => serve::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Survey(args) => survey::run(&args),
+        Command::Completions(args) => completions::run(&args),
+        Command::Man(args) => man::run(&args),
         Command::WorkbenchJob => serve::job(),
         Command::PdfPrinter(args) => pdf::printer(&args),
     }?;

@@ -8,6 +8,7 @@ mod blood_circuit;
 mod clamp_test;
 mod clocks;
 mod cohorts;
+mod command_line;
 mod compliance_told;
 mod contract_review;
 mod episodes_apart;
