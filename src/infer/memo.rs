@@ -15,11 +15,11 @@ const ASIDE: f64 = 0.37;
 /// A fit with what it predicts, where one could be made.
 type Made = Option<(Fit, Vec<f64>)>;
 
-/// What was fitted so far, and what may still be spent on fits.
+/// The fits made so far, and the work that is left for further ones.
 #[derive(Debug)]
 pub struct Memo {
     fits: RefCell<HashMap<u64, Made>>,
-    /// What fits may still take.
+    /// The work that is left.
     pub work: Work,
 }
 

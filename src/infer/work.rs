@@ -12,7 +12,7 @@ const MOST_ALONE: u64 = MOST / 10;
 /// The same for the reviews of the record cut at moments.
 const MOST_CUT: u64 = MOST / 2;
 
-/// What is left of a budget.
+/// A budget of work, in steps of the forward model.
 #[derive(Debug)]
 pub struct Work {
     left: Cell<u64>,

@@ -8,9 +8,16 @@ use crate::time::{Clock, TimeText};
 use jiff::civil::Date;
 use std::path::Path;
 
-/// Share of a channel's samples that may disagree with another row of the same time (our choice: a few per cent happen where a
-/// pump writes an event into its log), and how many may whatever the share.
-const MOST_AT_ONE_TIME: (f64, u64) = (0.03, 4);
+/// Per cent of a channel's rows that may disagree with another row of the same time (our choice: a few happen where a pump writes an
+/// event into its log).
+const MOST_PERCENT: u64 = 3;
+/// So many may, whatever their share.
+const FEW: u64 = 4;
+
+/// Whether so many rows of a number disagree with another row of the same time that something is not understood.
+pub(in crate::ingest) fn are_many(rows: u64, of: u64) -> bool {
+    FEW < rows && MOST_PERCENT * of < 100 * rows
+}
 
 /// Figures of two files further apart than rounding explains, in mmHg or mL/h and as a share (our choice).
 const FAR: (f64, f64) = (3.0, 0.1);
@@ -33,9 +40,7 @@ pub(super) fn check(record: &Record, file: &Path) -> Result<()> {
             } => {
                 let of_it = record.channels.iter().filter(|c| c.id == *channel);
                 let samples: usize = of_it.map(|c| c.samples.t_s.len()).sum();
-                if MOST_AT_ONE_TIME.1 < *rows
-                    && MOST_AT_ONE_TIME.0 * (samples as f64) < *rows as f64
-                {
+                if are_many(*rows, samples as u64) {
                     return Err(at_one_time(file, *rows, samples as u64 + rows, *line));
                 }
             }
@@ -43,9 +48,7 @@ pub(super) fn check(record: &Record, file: &Path) -> Result<()> {
                 rows_twice, first, ..
             } => {
                 let far = first.iter().filter(|c| is_far(c.earlier, c.later)).count() as u64;
-                if MOST_AT_ONE_TIME.1 < far
-                    && MOST_AT_ONE_TIME.0 * (*rows_twice).min(1000) as f64 <= far as f64
-                {
+                if FEW < far && MOST_PERCENT * (*rows_twice).min(1000) <= 100 * far {
                     return Err(in_two_files(
                         file,
                         *rows_twice,

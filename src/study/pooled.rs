@@ -113,27 +113,34 @@ fn members_of(grouped: &Grouped) -> Vec<usize> {
 /// The rates of one group over the completed cohorts.
 pub fn expected_rates(completed: &[Tallies], grouped: &Grouped) -> Vec<ExpectedRate> {
     let members = members_of(grouped);
-    let row = |(row, &site): (usize, &Option<Site>)| {
-        let sums: Vec<(u64, f64)> = completed.iter().map(|t| t.sum(&members, row)).collect();
-        let mean = |pick: fn(&(u64, f64)) -> f64| {
-            sums.iter().map(pick).sum::<f64>() / sums.len().max(1) as f64
-        };
-        let spread = completed
-            .iter()
-            .map(|t| cluster_dispersion(t.of(&members, row)));
-        let dispersion = spread.sum::<f64>() / completed.len().max(1) as f64;
-        let per_1000: Vec<(u64, f64)> = sums.iter().map(|s| (s.0, s.1 / 1000.0)).collect();
-        ExpectedRate {
-            site,
-            group: grouped.group.clone(),
-            infusions: members.len(),
-            episodes: mean(|s| s.0 as f64),
-            hours: mean(|s| s.1),
-            per_1000_h: mixed_rate(&per_1000, dispersion),
-            dispersion,
-        }
-    };
+    let row = |(row, &site)| expected_rate(completed, grouped, &members, (row, site));
     ROWS.iter().enumerate().map(row).collect()
+}
+
+fn expected_rate(
+    completed: &[Tallies],
+    grouped: &Grouped,
+    members: &[usize],
+    (row, site): (usize, Option<Site>),
+) -> ExpectedRate {
+    let sums: Vec<(u64, f64)> = completed.iter().map(|t| t.sum(members, row)).collect();
+    let mean = |pick: fn(&(u64, f64)) -> f64| {
+        sums.iter().map(pick).sum::<f64>() / sums.len().max(1) as f64
+    };
+    let spread = completed
+        .iter()
+        .map(|t| cluster_dispersion(t.of(members, row)));
+    let dispersion = spread.sum::<f64>() / completed.len().max(1) as f64;
+    let per_1000: Vec<(u64, f64)> = sums.iter().map(|s| (s.0, s.1 / 1000.0)).collect();
+    ExpectedRate {
+        site,
+        group: grouped.group.clone(),
+        infusions: members.len(),
+        episodes: mean(|s| s.0 as f64),
+        hours: mean(|s| s.1),
+        per_1000_h: mixed_rate(&per_1000, dispersion),
+        dispersion,
+    }
 }
 
 /// Per 1,000 h if none, or all, of a group's undetermined episodes were of the site, for each of [`ROWS`].
@@ -244,11 +251,12 @@ pub fn expected_ratios(
     completed: &[Tallies],
     groups: &[Grouped],
 ) -> Vec<ExpectedRatio> {
-    let filter_rate = |g: &Grouped| expected_rates(completed, g).into_iter().nth(FILTER_ROW);
-    let rows: Vec<(&Grouped, Vec<usize>, ExpectedRate)> = groups
-        .iter()
-        .filter_map(|g| Some((g, members_of(g), filter_rate(g)?)))
-        .collect();
+    let row = |g| {
+        let members = members_of(g);
+        let rate = expected_rate(completed, g, &members, (FILTER_ROW, Some(Site::Filter)));
+        (g, members, rate)
+    };
+    let rows: Vec<Row> = groups.iter().map(row).collect();
     let Some(reference) = rows.iter().max_by(|a, b| a.2.hours.total_cmp(&b.2.hours)) else {
         return Vec::new();
     };

@@ -209,9 +209,11 @@ pub fn survey(cohort: &Cohort, settings: &Settings) -> Result<Survey, UnknownCol
 
     let curves: Vec<&Grouped> = std::iter::once(&all).chain(by_column).collect();
     let survival: Vec<Survival> = curves.iter().map(|g| survival(&at_risk, g)).collect();
+    let if_all = filters(cohort, UNDETERMINED_TOO);
     let expected = expected(
         cohort,
         &groupings,
+        (&at_risk, &if_all),
         (&curves, &survival),
         &adjustment,
         &settings.priors,
@@ -251,7 +253,7 @@ pub fn survey(cohort: &Cohort, settings: &Settings) -> Result<Survey, UnknownCol
         dose_response: dose_response(cohort, &at_risk),
         self_controlled: self_controlled(cohort, &at_risk),
         sensitivity: sensitivity(cohort),
-        undetermined: undetermined(cohort, &at_risk, &all),
+        undetermined: undetermined(cohort, &at_risk, &if_all, &all),
         before_after: settings.change.map(|change| match &over_time {
             Ok(charts) => before_after(charts, change),
             Err(_) => Err(NoComparison::TooFewPeriods),
@@ -268,10 +270,11 @@ pub fn survey(cohort: &Cohort, settings: &Settings) -> Result<Survey, UnknownCol
     })
 }
 
-/// All that is said over completed cohorts.
+/// All that is said over completed cohorts. `at_risk`: the filters as reviewed, then if every undetermined onset was the filter's.
 fn expected(
     cohort: &Cohort,
     groupings: &[Vec<Grouped>],
+    (at_risk, if_all): (&AtRisk, &AtRisk),
     (curves, reviewed_curves): (&[&Grouped], &[Survival]),
     adjustment: &Adjustment,
     priors: &Priors,
@@ -294,8 +297,8 @@ fn expected(
         tallies.push(tally);
         fits.push(effects);
     }
-    let reviewed = Tallies::new(cohort, &filters(cohort, Outcome::FILTER_ONSET));
-    let if_all = Tallies::new(cohort, &filters(cohort, UNDETERMINED_TOO));
+    let reviewed = Tallies::new(cohort, at_risk);
+    let if_all = Tallies::new(cohort, if_all);
     let groups = || groupings.iter().flatten();
     Expected {
         rates: groups()
@@ -347,7 +350,7 @@ fn effects(
     effects
 }
 
-fn undetermined(cohort: &Cohort, at_risk: &AtRisk, all: &Grouped) -> Undetermined {
+fn undetermined(cohort: &Cohort, at_risk: &AtRisk, if_all: &AtRisk, all: &Grouped) -> Undetermined {
     let own = |m: &super::cohort::Member| {
         m.facts
             .episodes
@@ -355,12 +358,11 @@ fn undetermined(cohort: &Cohort, at_risk: &AtRisk, all: &Grouped) -> Undetermine
             .filter(|e| e.suggested.is_none())
             .count()
     };
-    let if_all = filters(cohort, UNDETERMINED_TOO);
     Undetermined {
         episodes: cohort.members.iter().map(own).sum(),
         infusions: cohort.members.iter().filter(|m| 0 < own(m)).count(),
         none_filter: rate(cohort, at_risk, all, Some(Site::Filter)),
-        all_filter: rate(cohort, &if_all, all, Some(Site::Filter)),
+        all_filter: rate(cohort, if_all, all, Some(Site::Filter)),
     }
 }
 

@@ -32,7 +32,7 @@ impl<'a> Walk<'a> {
         own.retain(|(c, _)| moved.contains(c));
         if let Some(left) = self.take_before_joined(&excursion, &own) {
             self.alarms.extend(left);
-            return; // what comes after is tracked anew
+            return; // the tracker starts again there
         }
         let mut alarms: Vec<f64> = own.iter().map(|a| a.1).collect();
         alarms.sort_by(f64::total_cmp);
@@ -72,7 +72,7 @@ impl<'a> Walk<'a> {
             {
                 self.alarms
                     .extend(later.into_iter().filter(|(_, t)| cut_s <= *t));
-                break; // what comes after is tracked anew
+                break; // the tracker starts again there
             }
             self.take_part(part, alarm_s, judgement);
         }

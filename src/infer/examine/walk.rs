@@ -127,7 +127,7 @@ impl<'a> Walk<'a> {
                 self.give_up(excursion.start_s, GivenUp::TooManyDisturbances);
                 break;
             }
-            // What was restored is over only after the excursion that it ended.
+            // A restored baseline counts only after the excursion that it ended.
             let over_s = |before_s: f64| restored_s.filter(|r| *r <= before_s);
             self.not_before(over_s(excursion.start_s));
             self.take(excursion);

@@ -111,7 +111,8 @@ const FILE_KEYS: [&str; 19] = [
     "channel",
 ];
 
-const TRACE_KEYS: [&str; 14] = [
+/// Keys of figures: of a trace, or of one channel of `[[trace.channels]]`.
+const FIGURE_KEYS: [&str; 13] = [
     "pressure",
     "rate",
     "volume",
@@ -125,28 +126,11 @@ const TRACE_KEYS: [&str; 14] = [
     "volume_unit_column",
     "limit_unit_column",
     "pressure_zero",
-    "holds",
 ];
+
+const TRACE_KEYS: [&str; 1] = ["holds"];
 
 const EVENTS_KEYS: [&str; 3] = ["event", "detail", "unlisted"];
-
-/// Keys of one channel of `[[trace.channels]]`.
-const CHANNEL_KEYS: [&str; 14] = [
-    "id",
-    "pressure",
-    "rate",
-    "volume",
-    "limit",
-    "pressure_unit",
-    "rate_unit",
-    "volume_unit",
-    "limit_unit",
-    "pressure_unit_column",
-    "rate_unit_column",
-    "volume_unit_column",
-    "limit_unit_column",
-    "pressure_zero",
-];
 
 /// Keys of `[trace.long]`.
 const LONG_KEYS: [&str; 7] = [
@@ -169,11 +153,16 @@ pub(in crate::ingest) fn word_headings(section: &str) -> &'static [&'static str]
 
 /// The keys of a section that hold one value.
 pub(in crate::ingest) fn keys(section: &str) -> impl Iterator<Item = &'static str> + Clone {
-    let own = match section {
-        "trace" => &TRACE_KEYS[..],
-        _ => &EVENTS_KEYS[..],
+    let (figures, own) = match section {
+        "trace" => (&FIGURE_KEYS[..], &TRACE_KEYS[..]),
+        _ => (&[][..], &EVENTS_KEYS[..]),
     };
-    FILE_KEYS.iter().chain(own).copied()
+    FILE_KEYS.iter().chain(figures).chain(own).copied()
+}
+
+/// The keys of one channel of `[[trace.channels]]`.
+fn channel_keys() -> impl Iterator<Item = &'static str> {
+    ["id"].into_iter().chain(FIGURE_KEYS)
 }
 
 /// Every key that a mapping may have, with the end of a heading that it stands under.
@@ -187,7 +176,7 @@ pub(in crate::ingest) fn all_keys() -> impl Iterator<Item = (&'static str, &'sta
         .into_iter()
         .flat_map(|s| keys(s).map(move |key| (s, key)));
     plain
-        .chain(of("channels", &CHANNEL_KEYS))
+        .chain(channel_keys().map(|key| ("channels", key)))
         .chain(of("long", &LONG_KEYS))
 }
 
@@ -202,9 +191,10 @@ fn trace(part: &Part) -> Result<TraceMap> {
     let layout = match (wide.is_empty(), long) {
         (true, None) => LayoutMap::Row(fields(part, part)?),
         (false, None) => {
+            let known: Vec<&str> = channel_keys().collect();
             let mut channels = Vec::with_capacity(wide.len());
             for one in &wide {
-                one.check_keys(&CHANNEL_KEYS)?;
+                one.check_keys(&known)?;
                 channels.push((required(one, "id")?, fields(one, part)?));
             }
             LayoutMap::Wide(channels)

@@ -11,6 +11,7 @@ use super::vocabulary::{
 };
 use crate::error::{Error, Result};
 use crate::ingest::civil::Order;
+use crate::ingest::contradict::are_many;
 use crate::ingest::letters::plain;
 use crate::ingest::mapping::What;
 use crate::ingest::names::{identifies, identifies_a_person};
@@ -101,11 +102,6 @@ impl Divide {
         let of_day = self.times.iter().rev().find_map(|c| read(c)?.of_day_us)?;
         Some((date, of_day / 3_600_000_000))
     }
-
-    /// Whether so many rows contradict each other that something is not understood: see `contradict`.
-    fn is_much(sample: &Sample, conflicts: &Conflicts) -> bool {
-        4 < conflicts.rows && sample.rows.len() * 3 < conflicts.rows * 100
-    }
 }
 
 /// Channel and infusion; gives back the channel's column.
@@ -126,7 +122,7 @@ pub(super) fn propose_names(
         .filter(|c| words_of(sample, *c).is_some_and(|w| (2..=MOST_PARTS).contains(&w.len())))
         .filter(|c| sample.rows.len() * 9 <= sample.column(*c).count() * 10)
         .collect();
-    if !settled && Divide::is_much(sample, &conflicts) {
+    if !settled && are_many(conflicts.rows as u64, sample.rows.len() as u64) {
         return by_conflicts(draft, sample, divide, &by, channel, &candidates, &conflicts);
     }
     let whose: Vec<usize> = candidates

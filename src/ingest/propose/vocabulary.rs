@@ -11,11 +11,22 @@ const MOST_WORDS: usize = 60;
 
 pub(super) struct Vocabulary {
     pub(super) says: &'static [&'static str],
-    but_not: &'static [&'static str],
+    but_not: &'static [&'static [&'static str]],
 }
 
-/// Words of names that are no measurement, without accents.
-pub(super) const NOT_A_MEASUREMENT: &[&str] = &[
+impl Vocabulary {
+    /// Whether a name says that it is something else.
+    fn is_other(&self, name: &str) -> bool {
+        self.but_not
+            .iter()
+            .copied()
+            .flatten()
+            .any(|w| name.contains(w))
+    }
+}
+
+/// Words of names of limits, without accents.
+const LIMIT: &[&str] = &[
     "limit",
     "limiet",
     "threshold",
@@ -24,14 +35,11 @@ pub(super) const NOT_A_MEASUREMENT: &[&str] = &[
     "grans",
     "graense",
     "schwell",
-    "max",
-    "alarm",
     "seuil",
     "umbral",
     "soglia",
     "drempel",
     "granic",
-    "setting",
 ];
 
 pub(super) fn vocabulary(what: What) -> Vocabulary {
@@ -40,25 +48,11 @@ pub(super) fn vocabulary(what: What) -> Vocabulary {
             says: &[
                 "press", "druck", "druk", "presi", "cisnieni", "tryk", "tryck", "p_line", "pline",
             ],
-            but_not: NOT_A_MEASUREMENT,
+            but_not: &[LIMIT, &["max", "alarm", "setting"]],
         },
         What::Limit => Vocabulary {
-            says: &[
-                "limit",
-                "limiet",
-                "threshold",
-                "grenz",
-                "grens",
-                "grans",
-                "graense",
-                "schwell",
-                "seuil",
-                "umbral",
-                "soglia",
-                "drempel",
-                "granic",
-            ],
-            but_not: &["volum", "rate", "vtbi", "dose", "time", "zeit"],
+            says: LIMIT,
+            but_not: &[&["volum", "rate", "vtbi", "dose", "time", "zeit"]],
         },
         What::Rate => Vocabulary {
             says: &[
@@ -76,9 +70,9 @@ pub(super) fn vocabulary(what: What) -> Vocabulary {
                 "hastighet",
                 "hastighed",
             ],
-            but_not: &[
+            but_not: &[&[
                 "bolus", "limit", "max", "dose", "dosis", "kvo", "heart", "resp",
-            ],
+            ]],
         },
         What::Volume => Vocabulary {
             says: &[
@@ -89,10 +83,10 @@ pub(super) fn vocabulary(what: What) -> Vocabulary {
                 "gesamt",
                 "objetosc",
             ],
-            but_not: &[
+            but_not: &[&[
                 "remain", "rest", "vtbi", "limit", "syringe", "target", "bolus", "residu",
                 "pozosta", "verbleib",
-            ],
+            ]],
         },
     }
 }
@@ -259,8 +253,7 @@ pub(super) fn has_word(name: &str, words: &[&str]) -> bool {
 }
 
 pub(super) fn says(name: &str, vocabulary: &Vocabulary) -> bool {
-    vocabulary.says.iter().any(|w| name.contains(w))
-        && !vocabulary.but_not.iter().any(|w| name.contains(w))
+    vocabulary.says.iter().any(|w| name.contains(w)) && !vocabulary.is_other(name)
 }
 
 /// Columns of numbers that may be this figure: by their unit or, where none is written, by their name.
@@ -276,8 +269,7 @@ pub(super) fn columns_of(sample: &Sample, what: What) -> Vec<usize> {
         .collect();
     let by_name: Vec<usize> = fits.iter().copied().filter(named).collect();
     let by_unit = fits.iter().copied().filter(|c| {
-        let name = name(sample, *c);
-        let is_other = vocabulary.but_not.iter().any(|w| name.contains(w));
+        let is_other = vocabulary.is_other(&name(sample, *c));
         header_unit(sample, *c).is_some_and(|(unit, _)| unit.factor.is_some()) && !is_other
     });
     match what {

@@ -147,6 +147,17 @@ impl Workbench {
         )
     }
 
+    /// Begins to give a file, and keeps it so with so many bytes of it sent.
+    pub fn half_given(&self, bytes: usize) -> TcpStream {
+        let mut stream = self.connect();
+        let more = format!("{}Content-Length: 10000000\r\n", form_type());
+        let head = self.head("POST", "/records", &more);
+        stream.write_all(head.as_bytes()).unwrap();
+        stream.write_all(part("half.csv").as_bytes()).unwrap();
+        stream.write_all(&vec![b'1'; bytes]).unwrap();
+        stream
+    }
+
     /// Sends bytes as they are and reads to the end.
     pub fn raw(&self, head: &str, body: &[u8]) -> Answer {
         let mut stream = self.connect();

@@ -1,6 +1,6 @@
 //! What is kept when the process is killed, and what a second one may do.
 
-use super::client::{Workbench, form_type, part, sample};
+use super::client::{Workbench, sample};
 use std::io::Write;
 use std::path::Path;
 use std::time::Duration;
@@ -21,13 +21,7 @@ fn killed_in_the_middle_of_an_upload_nothing_that_was_there_is_lost() {
     let name = first.split('"').next().unwrap();
     let tick = bench.post(&format!("{page}/tick"), &format!("box={name}&ticked=1"));
     assert_eq!(tick.status, 204);
-    let mut stream = bench.connect();
-    let more = format!("{}Content-Length: 10000000\r\n", form_type());
-    stream
-        .write_all(bench.head("POST", "/records", &more).as_bytes())
-        .unwrap();
-    stream.write_all(part("half.csv").as_bytes()).unwrap();
-    stream.write_all(&vec![b'1'; 3_000_000]).unwrap();
+    let _held = bench.half_given(3_000_000);
     let coming_in = || files_in(home.path()) == 2;
     for _ in 0..100 {
         if coming_in() {
@@ -100,12 +94,7 @@ fn told_to_end_it_ends_well_and_leaves_nothing_half_done() {
         let id = bench.record(&[("t.csv", &sample("slow-rise/trace.csv"))]);
         assert_eq!(bench.settled(id), "understood");
         bench.post(&format!("/records/{id}/review"), "");
-        let mut stream = bench.connect();
-        let more = format!("{}Content-Length: 10000000\r\n", form_type());
-        let head = bench.head("POST", "/records", &more);
-        stream.write_all(head.as_bytes()).unwrap();
-        stream.write_all(part("half.csv").as_bytes()).unwrap();
-        stream.write_all(&vec![b'1'; 1_000_000]).unwrap();
+        let _held = bench.half_given(1_000_000);
         while files_in(home.path()) < 2 {
             std::thread::sleep(Duration::from_millis(10));
         }

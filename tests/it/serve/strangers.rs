@@ -1,10 +1,9 @@
 //! What is not the workbench's own: no file of others is changed or removed, wherever it lies and whatever it is called.
 
-use super::client::{Workbench, form_type, part, sample};
+use super::client::{Workbench, sample};
 use crate::program::{Run, shell};
 use rusqlite::Connection;
 use std::collections::BTreeMap;
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 /// Every file and link below a folder with what it holds.
@@ -161,12 +160,7 @@ fn files_of_others_in_its_folder_outlive_starts_removals_and_killed_uploads() {
 
     // An upload that is cut off, a removal, and two starts.
     let bench = Workbench::start(&data, &[]);
-    let mut stream = bench.connect();
-    let more = format!("{}Content-Length: 10000000\r\n", form_type());
-    let head = bench.head("POST", "/records", &more);
-    stream.write_all(head.as_bytes()).unwrap();
-    stream.write_all(part("half.csv").as_bytes()).unwrap();
-    stream.write_all(&vec![b'1'; 1_000_000]).unwrap();
+    let _held = bench.half_given(1_000_000);
     let own_parts = || {
         let names = std::fs::read_dir(data.join("files")).unwrap();
         let names = names.map(|e| e.unwrap().path());
